@@ -1,0 +1,412 @@
+"""The intermediate form of a design: small, typed, and the only thing that engines and ports read.
+
+Every value is a signed 32-bit integer; truth is 0 or 1. Every expression carries the interval that the
+loader proved for it (`low`..`high`, both inside). Times are microseconds. A switch, LED, cell, mode,
+procedure, key or binding is named by its index in the tuple of `Design` that holds it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+SERIAL = 1
+USB = 2
+PORT_NAMES = {"serial": SERIAL, "usb": USB}
+
+GESTURES = ("press", "release", "tap", "hold", "repeat", "double")
+LED_LEVELS = ("off", "on", "blink", "dim")
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where something stands in a design file; line and column count from 1."""
+
+    file: str
+    line: int
+    column: int
+
+
+@dataclass(frozen=True, slots=True)
+class Expression:
+    low: int
+    high: int
+
+
+@dataclass(frozen=True, slots=True)
+class Constant(Expression):
+    @property
+    def value(self) -> int:
+        return self.low
+
+
+@dataclass(frozen=True, slots=True)
+class CellValue(Expression):
+    """A memory cell; `index` is the element's place in the cell's array, row by row (None: a plain cell)."""
+
+    cell: int
+    index: Expression | None
+
+
+@dataclass(frozen=True, slots=True)
+class Local(Expression):
+    """A parameter, loop variable or local of the procedure, by its slot."""
+
+    slot: int
+
+
+@dataclass(frozen=True, slots=True)
+class Unary(Expression):
+    """`-`, `abs` (integers) or `not` (0 or 1)."""
+
+    operator: str
+    operand: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class Binary(Expression):
+    """`+ - * // % min max`; `//` and `%` floor, as in Python, and the divisor is proved not to be 0."""
+
+    operator: str
+    left: Expression
+    right: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class Compare(Expression):
+    """`== != < <= > >=`; chains are written out with `and` by the loader."""
+
+    operator: str
+    left: Expression
+    right: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class Logic(Expression):
+    """`and` / `or` of truths, giving 0 or 1; the right side is not evaluated when the left decides."""
+
+    operator: str
+    left: Expression
+    right: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class Choice(Expression):
+    """`then if condition else otherwise`."""
+
+    condition: Expression
+    then: Expression
+    otherwise: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class Reading(Expression):
+    """A fact that the engine keeps: `tempo` (beats a minute, rounded) or `clock_running` (0 or 1)."""
+
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """A value inside a text: at least `width` characters, filled with `fill` on the left (numbers), or a name."""
+
+    expression: Expression
+    width: int = 0
+    fill: str = " "
+    names: tuple[str, ...] = ()
+    """When not empty, the text is `names[value]`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    parts: tuple[str | Field, ...]
+
+
+class Statement:
+    __slots__ = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SetCell(Statement):
+    """Store a value; a cell that wraps or clamps does so here (`low + (value - low) % size`, or the nearer end)."""
+
+    cell: int
+    index: Expression | None
+    value: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class SetLocal(Statement):
+    slot: int
+    value: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class SetTempo(Statement):
+    """Set the tempo in beats a minute, clamped to the design's range."""
+
+    value: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class If(Statement):
+    condition: Expression
+    then: tuple[Statement, ...]
+    otherwise: tuple[Statement, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class For(Statement):
+    """`for slot in range(start, stop, step)`; all three are constants and step is not 0."""
+
+    slot: int
+    start: int
+    stop: int
+    step: int
+    body: tuple[Statement, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Call(Statement):
+    procedure: int
+    arguments: tuple[Expression, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Send(Statement):
+    """One whole MIDI message, byte by byte, to a set of ports (SERIAL | USB), now or after `delay_us`."""
+
+    ports: int
+    data: tuple[Expression, ...]
+    delay_us: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Enter(Statement):
+    mode: int
+
+
+@dataclass(frozen=True, slots=True)
+class Notice(Statement):
+    """Cover the display with a text, worked out now, for a time."""
+
+    text: Text
+    duration_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class TapTempo(Statement):
+    """One tap of tap tempo, at the physical press of the key whose gesture runs this action."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockRun(Statement):
+    """Start (`running` 1) or stop (0) the MIDI clock; no effect when it is so already."""
+
+    running: int
+
+
+@dataclass(frozen=True, slots=True)
+class SaveDraft(Statement):
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class CancelDraft(Statement):
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """Statements with parameters in slots 0..parameters-1; `locals` counts all slots. Callees come earlier."""
+
+    name: str
+    parameters: int
+    locals: int
+    body: tuple[Statement, ...]
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """A procedure with constant arguments: what a binding, a timer, or entering and leaving runs."""
+
+    procedure: int
+    arguments: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A single switch or a chord. The first keys of a design are its switches, in order; chords follow."""
+
+    name: str
+    members: tuple[int, ...]
+    mask: int
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """What a gesture on a key does in a mode. `condition` is an index in the mode's conditions, or None."""
+
+    mode: int
+    gesture: str
+    key: int
+    action: Action
+    place: Place
+    condition: int | None = None
+    hold_us: int = 0
+    """Only for `hold`: how long the key must be down."""
+    eager: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Timer:
+    """`every`: at entry + n * period, else once at entry + period."""
+
+    period_us: int
+    every: bool
+    action: Action
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One way the display can look: the first view of a mode whose condition holds (or is None) is shown."""
+
+    condition: Expression | None
+    lines: tuple[Text, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    name: str
+    place: Place
+    bindings: tuple[int, ...]
+    """Indices in Design.bindings, in the order of the file."""
+    conditions: tuple[Expression, ...] = ()
+    enter: Action | None = None
+    leave: Action | None = None
+    timers: tuple[Timer, ...] = ()
+    views: tuple[View, ...] = ()
+    leds: tuple[Expression, ...] = ()
+    """One expression for each LED of the design, 0..3: off, on, blink, dim."""
+    draft: tuple[int, ...] = ()
+    on_other_exit: str = "cancel"
+    """What leaving does to the drafted cells when neither saved nor cancelled: cancel or save."""
+
+
+@dataclass(frozen=True, slots=True)
+class PowerOnBinding:
+    """Runs when exactly the switches in `mask` are down once the contacts have settled after power-on."""
+
+    mask: int
+    action: Action
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Debounce:
+    kind: str
+    """`settle` or `lockout`."""
+    time_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Repeat:
+    """First after `first_us`, then each (period, count) in turn, then `last_us` for as long as it lasts."""
+
+    first_us: int
+    steps: tuple[tuple[int, int], ...]
+    last_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    press: Debounce
+    release: Debounce
+    chord_us: int
+    hold_us: int
+    double_us: int
+    repeat: Repeat
+
+
+@dataclass(frozen=True, slots=True)
+class Tempo:
+    low: int = 30
+    high: int = 240
+    start: int = 120
+    ports: int = 0
+    """Where the MIDI clock goes (SERIAL | USB)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Controller:
+    name: str
+    number: int
+    low: int = 0
+    high: int = 127
+    on: int | None = None
+    off: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Device:
+    name: str
+    channel: int
+    """0..15, as on the wire."""
+    ports: int
+    programs: tuple[int, int] | None
+    """Lowest and highest program number it accepts, as on the wire; None: it takes no program change."""
+    controllers: tuple[Controller, ...] | None
+    """None: it takes any controller, 0..127."""
+    notes: tuple[int, int] | None
+    bank_select: str = "none"
+    numbers_from: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    name: str
+    low: int
+    high: int
+    start: int
+    shape: tuple[int, ...]
+    """() for a plain cell, (n,) or (rows, columns)."""
+    ends: str
+    """`wrap`, `clamp`, or `proved` (the loader proved that nothing outside the range is ever stored)."""
+    keep: bool
+    names: tuple[str, ...]
+    offset: int
+    """Where its first element stands in the engine's flat memory."""
+    place: Place
+
+    @property
+    def size(self) -> int:
+        size = 1
+        for n in self.shape:
+            size *= n
+        return size
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    title: str
+    file: str
+    switches: tuple[str, ...]
+    leds: tuple[str, ...]
+    display_lines: int
+    display_characters: int
+    """0: no display."""
+    timing: Timing
+    tempo: Tempo
+    running_status: bool
+    """Whether the serial port leaves out repeated status bytes."""
+    delayed_messages: int
+    """How many delayed messages can wait; when full, the one due first leaves early to make room."""
+    devices: tuple[Device, ...]
+    cells: tuple[Cell, ...]
+    keys: tuple[Key, ...]
+    procedures: tuple[Procedure, ...]
+    bindings: tuple[Binding, ...]
+    modes: tuple[Mode, ...]
+    home: int
+    power_on: tuple[PowerOnBinding, ...] = ()
+    warnings: tuple[str, ...] = field(default=())

@@ -1,0 +1,99 @@
+"""What an engine puts out, as objects for the edge of the package, and the packed form of the fast engine.
+
+The fast engine appends pairs to one flat list: a time in microseconds, then an item. A text (str) is a new
+display; an integer holds its kind in the lowest three bits and the rest above:
+
+    MESSAGE  ports (2 bits), then the bytes, first byte lowest, topped by a 1 that marks the length
+    FIRED    binding
+    ENDED    fate (2 bits), switch
+    MODE     mode
+    LED      value (8 bits), led
+    EDGE     down (1 bit), switch
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+MESSAGE, FIRED, ENDED, MODE, LED, EDGE = range(6)
+FATES = ("unbound", "cancelled", "spent")
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    time_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Message(Output):
+    """A whole MIDI message handed to a set of ports (SERIAL | USB of design.form)."""
+
+    ports: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Fired(Output):
+    """A gesture fired: the binding's index."""
+
+    binding: int
+
+
+@dataclass(frozen=True, slots=True)
+class Ended(Output):
+    """A debounced press of a switch came to its end without anything having fired for it."""
+
+    switch: int
+    fate: str
+
+
+@dataclass(frozen=True, slots=True)
+class ModeEntered(Output):
+    mode: int
+
+
+@dataclass(frozen=True, slots=True)
+class LedSet(Output):
+    led: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shown(Output):
+    """The display's new text; lines are separated by newlines."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Edge(Output):
+    """A debounced edge; put out only by an engine that was asked to trace."""
+
+    switch: int
+    down: bool
+
+
+def decode(packed: Iterable[int | str]) -> list[Output]:
+    """Turn the fast engine's flat list of time, item, time, item into objects."""
+    items = iter(packed)
+    return [_decode_one(time, item) for time, item in zip(items, items, strict=True)]  # type: ignore[arg-type]
+
+
+def _decode_one(time_us: int, item: int | str) -> Output:
+    if isinstance(item, str):
+        return Shown(time_us, item)
+    kind, rest = item & 7, item >> 3
+    if kind == MESSAGE:
+        marked = rest >> 2
+        length = (marked.bit_length() - 1) // 8
+        return Message(time_us, rest & 3, (marked ^ (1 << 8 * length)).to_bytes(length, "little"))
+    if kind == FIRED:
+        return Fired(time_us, rest)
+    if kind == ENDED:
+        return Ended(time_us, rest >> 2, FATES[rest & 3])
+    if kind == MODE:
+        return ModeEntered(time_us, rest)
+    if kind == LED:
+        return LedSet(time_us, rest >> 8, rest & 255)
+    return Edge(time_us, rest >> 1, bool(rest & 1))
