@@ -377,6 +377,13 @@ class Cell:
     offset: int
     """Where its first element stands in the engine's flat memory."""
     place: Place
+    starts: tuple[int, ...] = ()
+    """Every element's first value where they differ; empty: all are `start`."""
+
+    @property
+    def start_values(self) -> tuple[int, ...]:
+        """The first value of every element, row by row."""
+        return self.starts or (self.start,) * self.size
 
     @property
     def size(self) -> int:

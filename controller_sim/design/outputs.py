@@ -16,7 +16,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-MESSAGE, FIRED, ENDED, MODE, LED, EDGE = range(6)
+from controller_sim.core.kinds import ENDED, FIRED, LED, MESSAGE, MODE
+
 FATES = ("unbound", "cancelled", "spent")
 
 

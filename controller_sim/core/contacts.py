@@ -1,0 +1,89 @@
+"""From contact to edge: each switch is debounced by settling or by lockout, for presses and releases separately.
+
+A lockout costs no deadline unless the contact, when it is read again, will differ from the level.
+"""
+
+from .kinds import EDGE, NEVER
+from .tempo import Tempo
+
+
+class Contacts(Tempo):
+    def __init__(self, slots, clock_slot, contact_slot, tables):
+        Tempo.__init__(self, slots, clock_slot, tables)
+        self.contact_slot = contact_slot
+        self.contacts = 0
+        self.level = 0
+        self.locked_until = [-1] * tables.switches
+        self.press_settle_us = tables.press_settle_us
+        self.press_lockout_us = tables.press_lockout_us
+        self.release_settle_us = tables.release_settle_us
+        self.release_lockout_us = tables.release_lockout_us
+        self.bit_index = {1 << s: s for s in range(tables.switches)}
+
+    def _edges(self, now_us, expired, word):
+        """Let the debouncers' ended waits (`expired`) and the changed contacts of one instant through."""
+        changed = self.contacts ^ word
+        self.contacts = word
+        releases = presses = late_releases = 0
+        while expired:
+            bit = expired & -expired
+            expired ^= bit
+            s = self.bit_index[bit]
+            press = not self.level & bit
+            if self.locked_until[s] == now_us:
+                settle_us = self.press_settle_us if press else self.release_settle_us
+                if settle_us:
+                    self._set(self.contact_slot + s, now_us + settle_us)
+                    continue
+                self.locked_until[s] = now_us + (self.press_lockout_us if press else self.release_lockout_us)
+            self.level ^= bit
+            if press:
+                presses |= bit
+            else:
+                releases |= bit
+        while changed:
+            bit = changed & -changed
+            changed ^= bit
+            s = self.bit_index[bit]
+            if now_us < self.locked_until[s]:
+                if (word ^ self.level) & bit:
+                    self._set(self.contact_slot + s, self.locked_until[s])
+                else:
+                    self.due[self.contact_slot + s] = NEVER
+            elif not (word ^ self.level) & bit:
+                self.due[self.contact_slot + s] = NEVER
+            elif word & bit:
+                if self.press_settle_us:
+                    self._set(self.contact_slot + s, now_us + self.press_settle_us)
+                else:
+                    self.level |= bit
+                    self.locked_until[s] = now_us + self.press_lockout_us
+                    presses |= bit
+            elif self.release_settle_us:
+                self._set(self.contact_slot + s, now_us + self.release_settle_us)
+            else:
+                self.level ^= bit
+                self.locked_until[s] = now_us + self.release_lockout_us
+                if presses & bit:
+                    late_releases |= bit
+                else:
+                    releases |= bit
+        if releases:
+            self._each(releases, 0, now_us)
+        if presses:
+            self._each(presses, 1, now_us)
+        if late_releases:
+            self._each(late_releases, 0, now_us)
+
+    def _each(self, switches, down, now_us):
+        while switches:
+            bit = switches & -switches
+            switches ^= bit
+            s = self.bit_index[bit]
+            if self.trace:
+                self.out.append(now_us)
+                self.out.append((s << 1 | down) << 3 | EDGE)
+            if down:
+                self._press(s, now_us)
+            else:
+                self._release(s, now_us)

@@ -1,0 +1,46 @@
+"""Numbers that the engine, the tables and the readers of its output agree on."""
+
+# Kinds of an output item, in its lowest three bits (design/outputs.py describes the rest).
+MESSAGE = 0
+FIRED = 1
+ENDED = 2
+MODE = 3
+LED = 4
+EDGE = 5
+
+# Fates of a press for which nothing fired.
+UNBOUND = 0
+CANCELLED = 1
+SPENT = 2
+
+# Gestures: columns of a mode's binding table.
+PRESS = 0
+RELEASE = 1
+TAP = 2
+HOLD = 3
+REPEAT = 4
+DOUBLE = 5
+GESTURES = 6
+
+# Where nothing is bound; lower numbers stand for a list of conditional bindings.
+NOTHING = -1
+
+# A deadline that never comes. Times are microseconds, so this is some 146,000 years.
+NEVER = 1 << 62
+"""Larger than any time."""
+
+CLOCK_FIRST_TICK_US = 1000
+CLOCK_MESSAGE = 0xF8
+TAP_BOUNCE_US = 100_000
+TAP_PAUSE_US = 2_000_000
+MINUTE_US = 60_000_000
+TICKS_PER_QUARTER = 24
+"""MIDI 1.0 Detailed Specification 4.2.1, p. 30."""
+
+
+def message_item(ports, data):
+    """Pack a whole message for `ports` into an output item."""
+    item = 1
+    for byte in reversed(data):
+        item = item << 8 | byte
+    return (item << 2 | ports) << 3 | MESSAGE

@@ -1,0 +1,66 @@
+"""The state of an engine as one tuple that can be compared and hashed; all times in it are relative to now.
+
+Two engines of one design with equal snapshots do the same from here on, whatever time it is.
+"""
+
+from .kinds import NEVER
+from .recogniser import UP
+
+SHARED = (
+    "contacts", "level", "down", "unanswered", "eager_fired", "group", "group_conditions", "noted", "waiting", "mode",
+    "notice", "display", "leds", "booting", "drafted", "quarter", "quarter_parts", "clock_running", "clock_ticks", "tap_outlier",
+)  # fmt: skip
+LISTS = ("cells", "owner", "eager_release", "group_order", "key_state", "wait_state", "tap_intervals")
+KEY_LISTS = ("key_conditions", "key_pressed", "key_taken", "key_release", "hold_index", "repeats")
+WAIT_LISTS = ("wait_tap", "wait_double", "wait_unanswered")
+
+
+def take_snapshot(engine):
+    """The state of an engine between two instants."""
+    now_us = engine.now_us
+    live = [state != UP for state in engine.key_state]
+    waits = [state != 0 for state in engine.wait_state]
+    pressed = [engine.down >> s & 1 for s in range(len(engine.pressed_at))]
+    return (
+        tuple([getattr(engine, name) for name in SHARED]),
+        tuple([tuple(getattr(engine, name)) for name in LISTS]),
+        tuple([_where(live, getattr(engine, name)) for name in KEY_LISTS]),
+        tuple([_where(waits, getattr(engine, name)) for name in WAIT_LISTS]),
+        tuple([NEVER if due == NEVER else due - now_us for due in engine.due]),
+        tuple([until - now_us if until > now_us else 0 for until in engine.locked_until]),
+        _since(pressed, engine.pressed_at, now_us),
+        _since(live, engine.key_at, now_us),
+        _since(waits, engine.wait_at, now_us),
+        tuple([(due - now_us, item) for due, item in engine.delayed]),
+        engine.clock_origin - now_us if engine.clock_running else 0,
+        NEVER if engine.tapped_at == NEVER else engine.tapped_at - now_us,
+    )
+
+
+def restore_snapshot(engine, snapshot, now_us):
+    """Put an engine of the same design into the state of a snapshot, at `now_us`; `out` is left alone."""
+    shared, lists, key_lists, wait_lists, due, locked, pressed_at, key_at, wait_at, delayed, clock_origin, tapped_at = snapshot
+    engine.now_us = now_us
+    for name, value in zip(SHARED, shared):
+        setattr(engine, name, value)
+    for names, values in ((LISTS, lists), (KEY_LISTS, key_lists), (WAIT_LISTS, wait_lists)):
+        for name, value in zip(names, values):
+            setattr(engine, name, list(value))
+    engine.due[:] = [NEVER if time_us == NEVER else time_us + now_us for time_us in due]
+    engine._index_again()
+    engine.locked_until = [time_us + now_us for time_us in locked]
+    engine.pressed_at = [time_us + now_us for time_us in pressed_at]
+    engine.key_at = [time_us + now_us for time_us in key_at]
+    engine.wait_at = [time_us + now_us for time_us in wait_at]
+    engine.delayed = [(time_us + now_us, item) for time_us, item in delayed]
+    engine.clock_origin = clock_origin + now_us
+    engine.tapped_at = NEVER if tapped_at == NEVER else tapped_at + now_us
+    engine._load_mode()
+
+
+def _where(live, values):
+    return tuple([value if alive else 0 for alive, value in zip(live, values)])
+
+
+def _since(live, times_us, now_us):
+    return tuple([time_us - now_us if alive else 0 for alive, time_us in zip(live, times_us)])

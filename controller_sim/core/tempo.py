@@ -1,0 +1,104 @@
+"""Tempo, tap tempo and MIDI clock, in integers that never drift.
+
+A quarter note lasts `quarter` / `quarter_parts` microseconds, exactly. Tick n of the clock lies at
+`clock_origin` + n * quarter / (24 * quarter_parts), rounded to the nearest microsecond.
+"""
+
+from .deadlines import Deadlines
+from .kinds import CLOCK_FIRST_TICK_US, MINUTE_US, NEVER, TAP_BOUNCE_US, TAP_PAUSE_US, TICKS_PER_QUARTER
+
+INTERVALS = 4
+
+
+class Tempo(Deadlines):
+    def __init__(self, slots, clock_slot, tables):
+        Deadlines.__init__(self, slots)
+        self.clock_slot = clock_slot
+        self.tempo_low = tables.tempo_low
+        self.tempo_high = tables.tempo_high
+        self.quarter = MINUTE_US
+        self.quarter_parts = tables.tempo_start
+        self.clock_running = 0
+        self.clock_origin = 0
+        self.clock_ticks = 0
+        self.tapped_at = NEVER
+        self.tap_intervals = []
+        self.tap_outlier = 0
+
+    @property
+    def tempo(self):
+        """Beats a minute, rounded half up."""
+        beats = (2 * MINUTE_US * self.quarter_parts + self.quarter) // (2 * self.quarter)
+        return min(max(beats, self.tempo_low), self.tempo_high)
+
+    def set_tempo(self, beats):
+        """Set beats a minute, clamped to the design's range."""
+        self._set_quarter(MINUTE_US, min(max(beats, self.tempo_low), self.tempo_high))
+
+    def _set_quarter(self, quarter, parts):
+        if quarter * self.quarter_parts == self.quarter * parts:
+            return
+        last_tick = self._tick_at(self.clock_ticks - 1)
+        self.quarter = quarter
+        self.quarter_parts = parts
+        if self.clock_running and self.clock_ticks:
+            self.clock_origin = last_tick
+            self.clock_ticks = 1
+            if self._tick_at(1) <= self.now_us:
+                self.clock_origin = self.now_us + 1
+                self.clock_ticks = 0
+            self._set(self.clock_slot, self._tick_at(self.clock_ticks))
+
+    def run_clock(self, running):
+        """Start or stop the clock; nothing happens when it is so already."""
+        if running == self.clock_running:
+            return
+        self.clock_running = running
+        if running:
+            self.clock_origin = self.now_us + CLOCK_FIRST_TICK_US
+            self.clock_ticks = 0
+            self._set(self.clock_slot, self.clock_origin)
+        else:
+            self.due[self.clock_slot] = NEVER
+
+    def _tick_at(self, n):
+        parts = TICKS_PER_QUARTER * self.quarter_parts
+        return self.clock_origin + (2 * n * self.quarter + parts) // (2 * parts)
+
+    def _tick(self):
+        self.clock_ticks += 1
+        if self.clock_ticks > TICKS_PER_QUARTER * self.quarter_parts:
+            # That many ticks last a whole number of microseconds: counting afresh is exact and keeps the state finite.
+            self.clock_ticks = 1
+            self.clock_origin += self.quarter
+        self._set(self.clock_slot, self._tick_at(self.clock_ticks))
+
+    def tap_tempo(self):
+        """One tap, at the physical press of the key whose gesture runs now (`gesture_at`)."""
+        time_us = self.gesture_at
+        if self.tapped_at == NEVER:
+            self.tapped_at = time_us
+            return
+        interval = time_us - self.tapped_at
+        if interval < TAP_BOUNCE_US:
+            return
+        self.tapped_at = time_us
+        if interval > max(TAP_PAUSE_US, MINUTE_US // self.tempo_low):
+            self.tap_intervals = []
+            self.tap_outlier = 0
+            return
+        intervals = self.tap_intervals
+        if intervals and abs(interval * len(intervals) - sum(intervals)) * 4 > sum(intervals):
+            if not self.tap_outlier:
+                self.tap_outlier = 1
+                return
+            intervals = []
+        self.tap_outlier = 0
+        self.tap_intervals = intervals = (intervals + [interval])[-INTERVALS:]
+        total = sum(intervals)
+        if total * self.tempo_high < MINUTE_US * len(intervals):
+            self.set_tempo(self.tempo_high)
+        elif total * self.tempo_low > MINUTE_US * len(intervals):
+            self.set_tempo(self.tempo_low)
+        else:
+            self._set_quarter(total, len(intervals))
