@@ -64,6 +64,9 @@ class Engine(Recogniser):
         self.chord_switches = tables.chord_switches[mode]
         self.read_conditions = tables.conditions[mode]
         self.has_eager = tables.eager_modes[mode]
+        self.special_switches = -1 if self.has_eager else self.chord_switches
+        self.show_text = tables.display[mode]
+        self.show_leds = tables.led_values[mode]
 
     def advance(self, now_us, contacts):
         """Handle every deadline up to `now_us` at its own time, then the contacts seen at `now_us`."""
@@ -77,29 +80,46 @@ class Engine(Recogniser):
 
     def play(self, times_us, words):
         """Advance through two equally long columns; faster than as many calls of `advance`."""
+        heap = self.heap
+        now_us = self.now_us
         for now_us, contacts in zip(times_us, words):
-            self.advance(now_us, contacts)
+            if heap and heap[0] >> SLOT_BITS <= now_us:
+                self._run_to(now_us, contacts)
+            elif contacts != self.contacts:
+                self.now_us = now_us
+                self._instant(now_us, 0, contacts)
+        self.now_us = now_us
 
     def _run_to(self, now_us, contacts):
         heap = self.heap
         due = self.due
+        contact_slot = self.contact_slot
         while heap and heap[0] >> SLOT_BITS <= now_us:
-            time_us = heap[0] >> SLOT_BITS
+            entry = heappop(heap)
+            time_us = entry >> SLOT_BITS
+            slot = entry & SLOT_MASK
+            if due[slot] != time_us:
+                continue
+            due[slot] = NEVER
+            self.now_us = time_us
             expired = 0
-            live = False
+            if slot < contact_slot:
+                self._timeout(slot, time_us)
+            else:
+                expired = 1 << slot - contact_slot
             while heap and heap[0] >> SLOT_BITS == time_us:
                 slot = heappop(heap) & SLOT_MASK
                 if due[slot] != time_us:
                     continue
                 due[slot] = NEVER
-                live = True
-                self.now_us = time_us
-                if slot >= self.contact_slot:
-                    expired |= 1 << slot - self.contact_slot
-                else:
+                if slot < contact_slot:
                     self._timeout(slot, time_us)
-            if live:
-                self._instant(time_us, expired, contacts if time_us == now_us else self.contacts)
+                else:
+                    expired |= 1 << slot - contact_slot
+            if time_us == now_us:
+                self._instant(time_us, expired, contacts)
+            elif expired or self.dirty:
+                self._instant(time_us, expired, self.contacts)
         if contacts != self.contacts:
             self.now_us = now_us
             self._instant(now_us, 0, contacts)
@@ -109,7 +129,7 @@ class Engine(Recogniser):
             if contacts != self.contacts:
                 self.contacts = contacts
                 self._set(POWER_ON_SLOT, now_us + max(self.tables.power_on_us, 1))
-        elif expired or contacts != self.contacts:
+        else:
             self._edges(now_us, expired, contacts)
         if self.dirty:
             self._look()
@@ -224,12 +244,12 @@ class Engine(Recogniser):
         if self.mode < 0:
             return
         out = self.out
-        text = self.tables.display[self.mode](self) if self.notice is None else self.notice
+        text = self.show_text(self) if self.notice is None else self.notice
         if text != self.display:
             self.display = text
             out.append(self.now_us)
             out.append(text)
-        leds = self.tables.led_values[self.mode](self)
+        leds = self.show_leds(self)
         if leds != self.leds:
             for i, value in enumerate(leds):
                 if value != self.leds[i]:

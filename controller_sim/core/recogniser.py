@@ -6,11 +6,14 @@ The rules are in reference/semantics.md, sections 3, 4 and 9; the names here are
 from .contacts import Contacts
 from .kinds import CANCELLED, DOUBLE, ENDED, FIRED, GESTURES, NEVER, NOTHING, PRESS, RELEASE, REPEAT, TAP, UNBOUND
 
-# What a key is in: up; formed (its group has closed, it is about to be decided); down; owing the release of a fired press.
+# What a key is in: up; formed (its group has closed, it is about to be decided); down, to which may be added that its
+# press fired and that a hold, repeat or double took it; or owing only the release of a fired press.
 UP = 0
 FORMED = 1
 DOWN = 2
-OWING = 3
+PRESSED = 4
+TAKEN = 8
+OWING = 16
 
 # What a waiting tap is in: its gap runs; its second press has come but may still belong to a chord.
 WAITING = 1
@@ -41,13 +44,12 @@ class Recogniser(Contacts):
         self.group = 0
         self.group_order = []
         self.group_conditions = 0
+        self.group_chords = ()
         self.noted = 0
 
         self.key_state = [UP] * keys
         self.key_at = [0] * keys
         self.key_conditions = [0] * keys
-        self.key_pressed = [0] * keys
-        self.key_taken = [0] * keys
         self.key_release = [NOTHING] * keys
         self.hold_index = [0] * keys
         self.repeats = [0] * keys
@@ -82,9 +84,15 @@ class Recogniser(Contacts):
                 self.out.append(self.now_us)
                 self.out.append((s << 2 | fate) << 3 | ENDED)
 
-    def _bound_chords(self, conditions):
-        """(key, mask) of the chords that are bound now."""
-        return [(key, mask) for key, mask, always, bits in self.chords if always or conditions & bits]
+    def _makeable_chords(self, conditions, noted):
+        """(key, mask) of the chords that are bound and can be made of the switches noted."""
+        return [(key, mask) for key, mask, always, bits in self.chords if mask & ~noted == 0 and (always or conditions & bits)]
+
+    def _fits(self, together):
+        for _, mask in self.group_chords:
+            if together & ~mask == 0:
+                return True
+        return False
 
     def _waiting_keys(self):
         return [k for k in range(self.keys) if self.waiting >> k & 1]
@@ -93,6 +101,16 @@ class Recogniser(Contacts):
         bit = 1 << s
         self.down |= bit
         self.unanswered |= bit
+        if self.waiting or self.group or self.special_switches & bit:
+            self._press_among_others(s, bit, now_us)
+            return
+        self.owner[s] = s
+        self.key_at[s] = now_us
+        self.key_conditions[s] = self.read_conditions(self) if self.read_conditions else 0
+        self._decide(s)
+
+    def _press_among_others(self, s, bit, now_us):
+        """A press that may join a group, close one, settle a waiting tap or fire eagerly: the full procedure."""
         self.pressed_at[s] = now_us
         changes = self.changes
         if self.waiting:
@@ -101,41 +119,36 @@ class Recogniser(Contacts):
                     self._end_wait(k)
                     if self.changes != changes:
                         return
-        if self.group:
-            together = self.group | bit
-            if not any(together & ~mask == 0 and mask & ~self.noted == 0 for _, mask in self._bound_chords(self.group_conditions)):
-                self._close_group(now_us)
-                if self.changes != changes:
-                    return
+        if self.group and not self._fits(self.group | bit):
+            self._close_group(now_us)
+            if self.changes != changes:
+                return
         if not self.group:
             self.group_conditions = self.read_conditions(self) if self.read_conditions else 0
             self.noted = ~self.down | bit
+            self.group_chords = self._makeable_chords(self.group_conditions, self.noted) if self.chord_switches & bit else ()
         if self.waiting and not self._settle_impossible(bit, changes):
             return
         if self.has_eager and not self._fire_eager(s, now_us, changes):
             return
-        if self.group or (
-            self.chord_switches & bit
-            and any(mask & bit and mask & ~self.noted == 0 for _, mask in self._bound_chords(self.group_conditions))
-        ):
-            self._join(s, now_us)
+        if self.group or self._fits(bit):
+            self._join(s, bit, now_us)
         else:
             self.noted = 0
             if self.wait_state[s]:
                 self.wait_state[s] = SECOND_PRESS
                 self.due[self.gap_slot + s] = NEVER
             self._form(s, now_us, self.group_conditions)
-            self._decide(s, now_us)
+            self._decide(s)
 
     def _settle_impossible(self, bit, changes):
         """Fire the waiting taps whose second press can no longer come; whether the press goes on."""
         together = self.group | bit
-        chords = self._bound_chords(self.group_conditions)
         for k in self._waiting_keys():
             if self.wait_state[k] != WAITING or k < len(self.owner):
                 continue
             mask = self.masks[k]
-            if (k, mask) not in chords or mask & ~self.noted or together & ~mask:
+            if (k, mask) not in self.group_chords or together & ~mask:
                 self._end_wait(k)
                 if self.changes != changes:
                     return False
@@ -151,19 +164,18 @@ class Recogniser(Contacts):
         self._fire(binding, now_us)
         return self.changes == changes
 
-    def _join(self, s, now_us):
-        bit = 1 << s
+    def _join(self, s, bit, now_us):
         if not self.group:
             self._set(GROUP_SLOT, now_us + self.chord_us)
-        self.group |= bit
+        group = self.group = self.group | bit
         self.group_order.append(s)
         if self.waiting:
             for k in self._waiting_keys():
-                if self.wait_state[k] == WAITING and self.masks[k] & ~self.group == 0 and self.masks[k] & bit:
+                if self.wait_state[k] == WAITING and self.masks[k] & ~group == 0 and self.masks[k] & bit:
                     self.wait_state[k] = SECOND_PRESS
                     self.due[self.gap_slot + k] = NEVER
-        for _, mask in self._bound_chords(self.group_conditions):
-            if mask != self.group and self.group & ~mask == 0 and mask & ~self.noted == 0:
+        for _, mask in self.group_chords:
+            if mask != group and group & ~mask == 0:
                 return
         self._close_group(now_us)
 
@@ -175,7 +187,7 @@ class Recogniser(Contacts):
         self.group_order = []
         self.noted = 0
         self.due[GROUP_SLOT] = NEVER
-        formed = self._partition(group, order, conditions)
+        formed = self._partition(group, order) if len(order) > 1 else ((0, order[0]),)
         for last, k in formed:
             self._form(k, self.pressed_at[order[last]], conditions)
         changes = self.changes
@@ -186,17 +198,17 @@ class Recogniser(Contacts):
                     if self.changes != changes:
                         return
         for _, k in formed:
-            self._decide(k, now_us)
+            self._decide(k)
             if self.changes != changes:
                 return
 
-    def _partition(self, group, order, conditions):
+    def _partition(self, group, order):
         """(place of the last member in the order of presses, key) for each key that a group becomes, in that order."""
         position = {s: i for i, s in enumerate(order)}
         formed = []
         while True:
             best = None
-            for k, mask in self._bound_chords(conditions):
+            for k, mask in self.group_chords:
                 if mask & ~group == 0:
                     last = max([position[s] for s in self.members[k]])
                     rank = (-len(self.members[k]), last, k)
@@ -215,43 +227,42 @@ class Recogniser(Contacts):
         self.key_state[k] = FORMED
         self.key_at[k] = at_us
         self.key_conditions[k] = conditions
-        self.key_pressed[k] = 0
-        self.key_taken[k] = 0
-        self.key_release[k] = NOTHING
 
-    def _decide(self, k, now_us):
-        self.key_state[k] = DOWN
-        at_us = self.key_at[k]
+    def _decide(self, k):
         conditions = self.key_conditions[k]
         base = k * GESTURES
         bind = self.bind
+        changes = self.changes
         double = NOTHING
         if self.wait_state[k] == SECOND_PRESS:
             double = self.wait_double[k]
             self._forget_wait(k)
-        changes = self.changes
-        press = self._choose(bind[base + PRESS], conditions)
-        if k < len(self.owner) and self.eager_fired >> k & 1:
-            self.key_pressed[k] = 1
+        release = bind[base + RELEASE]
+        self.key_release[k] = release if release >= NOTHING else self._choose(release, conditions)
+        self.key_state[k] = DOWN
+        if self.eager_fired >> k & 1:
+            self.key_state[k] = DOWN | PRESSED
+            self.key_release[k] = NOTHING
         else:
-            self.key_release[k] = self._choose(bind[base + RELEASE], conditions)
+            press = bind[base + PRESS]
+            if press < NOTHING:
+                press = self._choose(press, conditions)
             if press >= 0:
-                self.key_pressed[k] = 1
+                self.key_state[k] = DOWN | PRESSED
                 self.unanswered &= ~self.masks[k]
-                self._fire(press, at_us)
+                self._fire(press, self.key_at[k])
                 if self.changes != changes:
                     return
         if double >= 0:
-            self.key_taken[k] = 1
-            self.unanswered &= ~self.masks[k]
-            self._fire(double, at_us)
+            self._take(k, double)
             return
         if self.holds[k]:
             self.hold_index[k] = 0
             self._next_hold(k)
-        if bind[base + REPEAT] != NOTHING and self._choose(bind[base + REPEAT], conditions) >= 0:
+        repeat = bind[base + REPEAT]
+        if repeat != NOTHING and self._choose(repeat, conditions) >= 0:
             self.repeats[k] = 0
-            self._set(self.repeat_slot + k, at_us + self.repeat_us[0])
+            self._set(self.repeat_slot + k, self.key_at[k] + self.repeat_us[0])
 
     def _next_hold(self, k):
         holds = self.holds[k]
@@ -276,13 +287,21 @@ class Recogniser(Contacts):
         self._take(k, self._choose(self.bind[k * GESTURES + REPEAT], self.key_conditions[k]))
 
     def _take(self, k, binding):
-        self.key_taken[k] = 1
+        self.key_state[k] |= TAKEN
         self.unanswered &= ~self.masks[k]
         self._fire(binding, self.key_at[k])
 
     def _release(self, s, now_us):
         bit = 1 << s
         self.down &= ~bit
+        if (self.group | self.eager_fired) & bit:
+            self._release_early(s, bit, now_us)
+        k = self.owner[s]
+        if k >= 0:
+            self._key_up(k, now_us)
+
+    def _release_early(self, s, bit, now_us):
+        """The release of a switch whose group is open, or whose eager press owes it."""
         if self.group & bit:
             self._close_group(now_us)
         if self.eager_fired & bit:
@@ -291,45 +310,45 @@ class Recogniser(Contacts):
             if binding >= 0:
                 self.eager_release[s] = NOTHING
                 self._fire(binding, self.pressed_at[s])
-        k = self.owner[s]
-        if k >= 0:
-            self._key_up(k, now_us)
 
     def _key_up(self, k, now_us):
-        mask = self.masks[k]
         for s in self.members[k]:
             self.owner[s] = NOTHING
-        self.due[self.hold_slot + k] = NEVER
-        self.due[self.repeat_slot + k] = NEVER
-        owing = self.key_state[k] == OWING
+        self.due[self.hold_slot + k] = self.due[self.repeat_slot + k] = NEVER
+        state = self.key_state[k]
         self.key_state[k] = UP
         release = self.key_release[k]
         if release >= 0:
             changes = self.changes
-            self.unanswered &= ~mask
+            self.unanswered &= ~self.masks[k]
             self._fire(release, self.key_at[k])
             if self.changes != changes:
                 return
-        if owing or self.key_taken[k]:
+        if state & (OWING | TAKEN):
             return
-        conditions = self.key_conditions[k]
-        tap = self._choose(self.bind[k * GESTURES + TAP], conditions)
-        double = self._choose(self.bind[k * GESTURES + DOUBLE], conditions)
-        if double >= 0:
-            self.waiting |= 1 << k
-            self.wait_state[k] = WAITING
-            self.wait_at[k] = self.key_at[k]
-            self.wait_tap[k] = tap
-            self.wait_double[k] = double
-            self.wait_unanswered[k] = self.unanswered & mask
-            self.unanswered &= ~mask
-            self._set(self.gap_slot + k, now_us + self.double_us)
+        tap = self.bind[k * GESTURES + TAP]
+        double = self.bind[k * GESTURES + DOUBLE]
+        if tap < NOTHING:
+            tap = self._choose(tap, self.key_conditions[k])
+        if double != NOTHING and self._choose(double, self.key_conditions[k]) >= 0:
+            self._wait(k, tap, self._choose(double, self.key_conditions[k]), now_us)
         elif tap >= 0:
-            self.unanswered &= ~mask
+            self.unanswered &= ~self.masks[k]
             self._fire(tap, self.key_at[k])
-        elif self.unanswered & mask:
-            self._end_unanswered(self.unanswered & mask, UNBOUND)
-            self.unanswered &= ~mask
+        elif self.unanswered & self.masks[k]:
+            self._end_unanswered(self.unanswered & self.masks[k], UNBOUND)
+            self.unanswered &= ~self.masks[k]
+
+    def _wait(self, k, tap, double, now_us):
+        mask = self.masks[k]
+        self.waiting |= 1 << k
+        self.wait_state[k] = WAITING
+        self.wait_at[k] = self.key_at[k]
+        self.wait_tap[k] = tap
+        self.wait_double[k] = double
+        self.wait_unanswered[k] = self.unanswered & mask
+        self.unanswered &= ~mask
+        self._set(self.gap_slot + k, now_us + self.double_us)
 
     def _forget_wait(self, k):
         self.waiting &= ~(1 << k)
@@ -357,7 +376,7 @@ class Recogniser(Contacts):
                 continue
             self.due[self.hold_slot + k] = NEVER
             self.due[self.repeat_slot + k] = NEVER
-            if self.key_pressed[k] and self.key_release[k] >= 0:
+            if self.key_state[k] & (PRESSED | OWING) and self.key_release[k] >= 0:
                 self.key_state[k] = OWING
             else:
                 self.key_state[k] = UP

@@ -11,7 +11,7 @@ SHARED = (
     "notice", "display", "leds", "booting", "drafted", "quarter", "quarter_parts", "clock_running", "clock_ticks", "tap_outlier",
 )  # fmt: skip
 LISTS = ("cells", "owner", "eager_release", "group_order", "key_state", "wait_state", "tap_intervals")
-KEY_LISTS = ("key_conditions", "key_pressed", "key_taken", "key_release", "hold_index", "repeats")
+KEY_LISTS = ("key_conditions", "key_release", "hold_index", "repeats")
 WAIT_LISTS = ("wait_tap", "wait_double", "wait_unanswered")
 
 
@@ -56,6 +56,7 @@ def restore_snapshot(engine, snapshot, now_us):
     engine.clock_origin = clock_origin + now_us
     engine.tapped_at = NEVER if tapped_at == NEVER else tapped_at + now_us
     engine._load_mode()
+    engine.group_chords = engine._makeable_chords(engine.group_conditions, engine.noted) if engine.group else ()
 
 
 def _where(live, values):
