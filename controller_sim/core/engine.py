@@ -1,9 +1,9 @@
-"""The engine: advanced to an instant with the switch word seen there, it appends to `out` what happened.
+"""The engine: advanced to an instant with the switch word seen there, it appends to `packed` what happened.
 
 A caller's duties:
 1. Time never goes back, and each instant is given once.
 2. The word holds raw contacts, bit s for switch s; between two calls the contacts were those of the earlier call.
-3. Take or clear `out` when you like; nothing is read from it.
+3. Take or clear `packed` when you like; nothing is read from it.
 """
 
 from heapq import heappop
@@ -23,7 +23,7 @@ class Engine(Recogniser):
         contact_slot = clock_slot + 2
         self.now_us = now_us
         self.trace = trace
-        self.out = []
+        self.packed = []
         Recogniser.__init__(self, contact_slot + tables.switches, clock_slot, contact_slot, tables)
         self.tables = tables
         self.timer_slot = timer_slot
@@ -157,13 +157,13 @@ class Engine(Recogniser):
             if self.next_mode >= 0:
                 self._change_mode()
         elif slot == self.delayed_slot:
-            self.out.append(now_us)
-            self.out.append(self.delayed.pop(0)[1])
+            self.packed.append(now_us)
+            self.packed.append(self.delayed.pop(0)[1])
             if self.delayed:
                 self._set(slot, self.delayed[0][0])
         elif slot == self.clock_slot:
-            self.out.append(now_us)
-            self.out.append(self.clock_item)
+            self.packed.append(now_us)
+            self.packed.append(self.clock_item)
             self._tick()
         else:
             self.notice = None
@@ -186,8 +186,8 @@ class Engine(Recogniser):
                 self._leave()
             self.mode = self.next_mode
             self.next_mode = -1
-            self.out.append(self.now_us)
-            self.out.append(self.mode << 3 | MODE)
+            self.packed.append(self.now_us)
+            self.packed.append(self.mode << 3 | MODE)
             self._load_mode()
             self.save_draft()
             for i, (period_us, _, _) in enumerate(tables.timers[self.mode]):
@@ -224,8 +224,8 @@ class Engine(Recogniser):
         """Put a message in the queue; when it is full, the one due first leaves now."""
         queue = self.delayed
         if len(queue) >= self.tables.delayed_messages:
-            self.out.append(self.now_us)
-            self.out.append(queue.pop(0)[1])
+            self.packed.append(self.now_us)
+            self.packed.append(queue.pop(0)[1])
         due_us = self.now_us + delay_us
         place = len(queue)
         while place and queue[place - 1][0] > due_us:
@@ -243,7 +243,7 @@ class Engine(Recogniser):
         self.dirty = False
         if self.mode < 0:
             return
-        out = self.out
+        out = self.packed
         text = self.show_text(self) if self.notice is None else self.notice
         if text != self.display:
             self.display = text

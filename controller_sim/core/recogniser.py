@@ -71,8 +71,8 @@ class Recogniser(Contacts):
         return NOTHING
 
     def _fire(self, binding, at_us):
-        self.out.append(self.now_us)
-        self.out.append(binding << 3 | FIRED)
+        self.packed.append(self.now_us)
+        self.packed.append(binding << 3 | FIRED)
         self.gesture_at = at_us
         self.actions[binding](self)
         if self.next_mode >= 0:
@@ -81,8 +81,8 @@ class Recogniser(Contacts):
     def _end_unanswered(self, switches, fate):
         for s in range(len(self.owner)):
             if switches >> s & 1:
-                self.out.append(self.now_us)
-                self.out.append((s << 2 | fate) << 3 | ENDED)
+                self.packed.append(self.now_us)
+                self.packed.append((s << 2 | fate) << 3 | ENDED)
 
     def _makeable_chords(self, conditions, noted):
         """(key, mask) of the chords that are bound and can be made of the switches noted."""

@@ -38,7 +38,7 @@ def take_snapshot(engine):
 
 
 def restore_snapshot(engine, snapshot, now_us):
-    """Put an engine of the same design into the state of a snapshot, at `now_us`; `out` is left alone."""
+    """Put an engine of the same design into the state of a snapshot, at `now_us`; `packed` is left alone."""
     shared, lists, key_lists, wait_lists, due, locked, pressed_at, key_at, wait_at, delayed, clock_origin, tapped_at = snapshot
     engine.now_us = now_us
     for name, value in zip(SHARED, shared):

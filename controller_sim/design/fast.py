@@ -20,8 +20,8 @@ class FastEngine(Engine):
 
     def take_outputs(self) -> list[Output]:
         """What was put out since the last call."""
-        outputs = decode(self.out)
-        self.out.clear()
+        outputs = decode(self.packed)
+        self.packed.clear()
         return outputs
 
     def snapshot(self) -> tuple[Any, ...]:
