@@ -1,0 +1,273 @@
+"""The reference engine: time, debouncing, gestures, modes, messages and displays put together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from functools import partial
+
+from controller_sim.design.form import Action, Design, Expression
+from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Shown
+from controller_sim.reference.debounce import Contact, contact_machine
+from controller_sim.reference.gestures import Gestures
+from controller_sim.reference.interpreter import Interpreter
+from controller_sim.reference.memory import Memory
+from controller_sim.reference.tempo import Clock, TapSeries
+from controller_sim.reference.timeouts import Kind, Timeout
+
+CLOCK_TICK = b"\xf8"
+
+
+class ReferenceEngine:
+    """Plays a design, slowly and readably, as the semantics say.
+
+    Power comes on at `now_us`; the contacts count as open until the first `advance`. `kept` holds the values of
+    all kept cells' elements, in the order of the cells, as `kept()` gave them. Times are microseconds and never wrap here.
+    `trace` adds the debounced edges to the outputs.
+
+    Raises ValueError when `kept` has another length than the design asks for.
+    """
+
+    def __init__(self, design: Design, now_us: int = 0, kept: Sequence[int] | None = None, trace: bool = False) -> None:
+        self.design = design
+        self.now_us = now_us
+        self.mode = -1
+        self.memory = Memory(design, kept)
+        self.display = ""
+        self.leds = [0] * len(design.leds)
+        self._trace = trace
+        self._outputs: list[Output] = []
+        self._interpreter = Interpreter(design, self)
+        self._gestures = Gestures(design, self)
+        machine = contact_machine()
+        self._contacts = [Contact(machine, design.timing) for _ in design.switches]
+        self._word = 0
+        self._power_on_us: int | None = None
+        self._await_contacts()
+        self._clock = Clock(design.tempo)
+        self._taps = TapSeries(design.tempo)
+        self._delayed: list[tuple[int, int, bytes]] = []
+        self._timers: list[int | None] = []
+        self._notice: tuple[str, int] | None = None
+        self._wanted_mode: int | None = None
+        self._pressed_us: int | None = None
+
+    @property
+    def cells(self) -> list[int]:
+        """The memory, flat: a cell's elements stand from its offset on."""
+        return self.memory.values
+
+    @property
+    def tempo(self) -> int:
+        """Beats a minute, rounded."""
+        return self._clock.beats
+
+    @property
+    def clock_running(self) -> bool:
+        return self._clock.running
+
+    def kept(self) -> tuple[int, ...]:
+        """What survives power-off now: the elements of the kept cells, in the order of the cells."""
+        return self.memory.kept()
+
+    def take_outputs(self) -> list[Output]:
+        """What was put out since the last call, in order."""
+        taken, self._outputs = self._outputs, []
+        return taken
+
+    def next_deadline_us(self) -> int | None:
+        """The earliest instant at which something may happen without any contact changing; None if nothing can."""
+        waits = [contact.due_us for contact in self._contacts if contact.due_us is not None]
+        return min([timeout.due_us for timeout in self._timeouts()] + waits, default=None)
+
+    def advance(self, now_us: int, contacts: int) -> None:
+        """Go to an instant at which `contacts` is seen (bit i: switch i is down); until then they were as before.
+
+        Raises ValueError when time would go backwards.
+        """
+        if now_us < self.now_us:
+            raise ValueError(f"time went back from {self.now_us} us to {now_us} us")
+        while (due_us := self.next_deadline_us()) is not None and due_us < now_us:
+            self._instant(due_us, self._word)
+        self._instant(now_us, contacts & ((1 << len(self._contacts)) - 1))
+
+    def _instant(self, now_us: int, word: int) -> None:
+        """One instant: its timeouts, then its edges, then the display and the LEDs."""
+        self.now_us = now_us
+        while (timeout := min(self._timeouts(), key=lambda one: one.order, default=None)) and timeout.due_us <= now_us:
+            timeout.meet()
+        changed, self._word = word != self._word, word
+        if self._power_on_us is None:
+            self._edges()
+        elif changed:
+            self._await_contacts()
+        self._show()
+
+    def _edges(self) -> None:
+        """Releases, presses, then the releases of switches pressed at this very instant, each in switch order."""
+        edges = [contact.read(self.now_us, bool(self._word >> switch & 1)) for switch, contact in enumerate(self._contacts)]
+        rounds: list[list[tuple[int, bool]]] = [[], [], []]
+        for switch, own in enumerate(edges):
+            for place, down in enumerate(own):
+                rounds[1 if down else 2 * place].append((switch, down))
+        for switch, down in rounds[0] + rounds[1] + rounds[2]:
+            self._edge(switch, down)
+            if down:
+                self._gestures.press(switch)
+            else:
+                self._gestures.release(switch)
+
+    def _edge(self, switch: int, down: bool) -> None:
+        if self._trace:
+            self._outputs.append(Edge(self.now_us, switch, down))
+
+    def _await_contacts(self) -> None:
+        """Power-on: the contacts have settled when they have not changed for the longer debounce time."""
+        timing = self.design.timing
+        self._power_on_us = self.now_us + max(timing.press.time_us, timing.release.time_us, 1)
+
+    def _power_on(self) -> None:
+        self._power_on_us = None
+        for switch, contact in enumerate(self._contacts):
+            if self._word >> switch & 1:
+                contact.level = True
+                self._edge(switch, True)
+                self._gestures.spend_at_power_on(switch)
+        for binding in self.design.power_on:
+            if binding.mask == self._word:
+                self._interpreter.run(binding.action)
+                break
+        first, self._wanted_mode = self._wanted_mode, None
+        self._enter_mode(self.design.home if first is None else first)
+        self._change_modes()
+
+    def _timeouts(self) -> Iterator[Timeout]:
+        if self._power_on_us is not None:
+            yield Timeout(self._power_on_us, Kind.POWER_ON, 0, self._power_on)
+        yield from self._gestures.timeouts()
+        for number, due_us in enumerate(self._timers):
+            if due_us is not None:
+                yield Timeout(due_us, Kind.MODE_TIMER, number, partial(self._mode_timer, number))
+        if self._delayed:
+            yield Timeout(self._delayed[0][0], Kind.DELAYED_MESSAGE, 0, self._send_first_delayed)
+        if self._clock.due_us is not None:
+            yield Timeout(self._clock.due_us, Kind.CLOCK, 0, self._clock_tick)
+        if self._notice is not None:
+            yield Timeout(self._notice[1], Kind.NOTICE, 0, self._end_notice)
+
+    def _mode_timer(self, number: int) -> None:
+        timer, due_us = self.design.modes[self.mode].timers[number], self._timers[number]
+        assert due_us is not None
+        self._timers[number] = due_us + timer.period_us if timer.every else None
+        self._act(timer.action)
+
+    def _send_first_delayed(self) -> None:
+        _, ports, data = self._delayed.pop(0)
+        self._outputs.append(Message(self.now_us, ports, data))
+
+    def _clock_tick(self) -> None:
+        self._clock.tick(self.now_us)
+        self._outputs.append(Message(self.now_us, self.design.tempo.ports, CLOCK_TICK))
+
+    def _end_notice(self) -> None:
+        self._notice = None
+
+    def _act(self, action: Action) -> None:
+        """Run an action to completion, then the mode change it asked for."""
+        self._interpreter.run(action)
+        self._change_modes()
+
+    def _change_modes(self) -> None:
+        while self._wanted_mode is not None:
+            mode, self._wanted_mode = self._wanted_mode, None
+            self._leave_mode()
+            self._enter_mode(mode)
+
+    def _leave_mode(self) -> None:
+        old = self.design.modes[self.mode]
+        self._pressed_us = None
+        if old.leave is not None:
+            self._interpreter.run(old.leave)
+        if old.on_other_exit == "cancel":
+            self.memory.cancel_draft()
+        self._gestures.wipe()
+
+    def _enter_mode(self, mode: int) -> None:
+        self.mode = mode
+        self._outputs.append(ModeEntered(self.now_us, mode))
+        new = self.design.modes[mode]
+        self.memory.begin_draft(new.draft)
+        self._timers = [self.now_us + timer.period_us for timer in new.timers]
+        if new.enter is not None:
+            self._interpreter.run(new.enter)
+
+    def truth(self, condition: Expression) -> bool:
+        return self._interpreter.truth(condition)
+
+    def fire(self, binding: int, pressed_us: int) -> None:
+        """A gesture fires, of a key that was pressed at `pressed_us`."""
+        self._outputs.append(Fired(self.now_us, binding))
+        self._pressed_us = pressed_us
+        self._act(self.design.bindings[binding].action)
+        self._pressed_us = None
+
+    def end_press(self, switch: int, fate: str) -> None:
+        self._outputs.append(Ended(self.now_us, switch, fate))
+
+    def reading(self, name: str) -> int:
+        return self.tempo if name == "tempo" else int(self.clock_running)
+
+    def send(self, ports: int, data: bytes, delay_us: int) -> None:
+        """Send a message now, or put it in the queue, where the one due first leaves if there is no room."""
+        if delay_us == 0:
+            self._outputs.append(Message(self.now_us, ports, data))
+            return
+        if len(self._delayed) == self.design.delayed_messages:
+            self._send_first_delayed()
+        self._delayed.append((self.now_us + delay_us, ports, data))
+        self._delayed.sort(key=lambda message: message[0])
+
+    def set_tempo(self, beats: int) -> None:
+        self._clock.set_beats(beats, self.now_us)
+
+    def tap_tempo(self) -> None:
+        if self._pressed_us is None:
+            return
+        quarter_us = self._taps.tap(self._pressed_us)
+        if quarter_us is not None:
+            self._clock.set_quarter(quarter_us, self.now_us)
+
+    def clock_run(self, running: bool) -> None:
+        self._clock.run(running, self.now_us)
+
+    def enter(self, mode: int) -> None:
+        self._wanted_mode = mode
+
+    def notice(self, text: str, duration_us: int) -> None:
+        self._notice = (text, self.now_us + duration_us)
+
+    def save_draft(self) -> None:
+        self.memory.save_draft()
+
+    def cancel_draft(self) -> None:
+        self.memory.cancel_draft()
+
+    def _show(self) -> None:
+        """Work out the display and the LEDs anew, and put out what has changed."""
+        text = self._view() if self._notice is None else self._notice[0]
+        if text != self.display:
+            self.display = text
+            self._outputs.append(Shown(self.now_us, text))
+        if self.mode < 0:
+            return
+        for led, expression in enumerate(self.design.modes[self.mode].leds):
+            value = self._interpreter.value(expression, [])
+            if value != self.leds[led]:
+                self.leds[led] = value
+                self._outputs.append(LedSet(self.now_us, led, value))
+
+    def _view(self) -> str:
+        views = self.design.modes[self.mode].views if self.mode >= 0 else ()
+        for view in views:
+            if view.condition is None or self.truth(view.condition):
+                return "\n".join(self._interpreter.text(line, []) for line in view.lines)
+        return ""

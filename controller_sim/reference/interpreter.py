@@ -1,0 +1,151 @@
+"""The action language (semantics, section 6): a tree-walking evaluator of the intermediate form."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from controller_sim.design import form
+from controller_sim.design.form import Action, Cell, Design, Expression, Statement, Text
+
+ARITHMETIC: dict[str, Callable[[int, int], int]] = {
+    "+": lambda a, b: a + b,
+    "-": lambda a, b: a - b,
+    "*": lambda a, b: a * b,
+    "//": lambda a, b: a // b,
+    "%": lambda a, b: a % b,
+    "min": min,
+    "max": max,
+}
+COMPARISONS: dict[str, Callable[[int, int], bool]] = {
+    "==": lambda a, b: a == b,
+    "!=": lambda a, b: a != b,
+    "<": lambda a, b: a < b,
+    "<=": lambda a, b: a <= b,
+    ">": lambda a, b: a > b,
+    ">=": lambda a, b: a >= b,
+}
+UNARY: dict[str, Callable[[int], int]] = {"-": lambda a: -a, "abs": abs, "not": lambda a: int(not a)}
+
+
+class Effects(Protocol):
+    """What the statements of an action ask of the engine."""
+
+    @property
+    def cells(self) -> list[int]: ...
+    def reading(self, name: str) -> int: ...
+    def send(self, ports: int, data: bytes, delay_us: int) -> None: ...
+    def set_tempo(self, beats: int) -> None: ...
+    def enter(self, mode: int) -> None: ...
+    def notice(self, text: str, duration_us: int) -> None: ...
+    def tap_tempo(self) -> None: ...
+    def clock_run(self, running: bool) -> None: ...
+    def save_draft(self) -> None: ...
+    def cancel_draft(self) -> None: ...
+
+
+class Interpreter:
+    """Evaluates expressions and texts, and runs actions, over the engine's memory."""
+
+    def __init__(self, design: Design, effects: Effects) -> None:
+        self.design = design
+        self.effects = effects
+
+    def truth(self, condition: Expression) -> bool:
+        """A condition of a mode or a view: it has no locals."""
+        return self.value(condition, []) != 0
+
+    def value(self, expression: Expression, slots: list[int]) -> int:
+        match expression:
+            case form.Constant():
+                return expression.value
+            case form.CellValue(cell=cell, index=index):
+                return self.effects.cells[self._element(self.design.cells[cell], index, slots)]
+            case form.Local(slot=slot):
+                return slots[slot]
+            case form.Reading(name=name):
+                return self.effects.reading(name)
+            case form.Unary(operator=operator, operand=operand):
+                return UNARY[operator](self.value(operand, slots))
+            case form.Binary(operator=operator, left=left, right=right):
+                return ARITHMETIC[operator](self.value(left, slots), self.value(right, slots))
+            case form.Compare(operator=operator, left=left, right=right):
+                return int(COMPARISONS[operator](self.value(left, slots), self.value(right, slots)))
+            case form.Logic(operator="and", left=left, right=right):
+                return int(self.value(left, slots) != 0 and self.value(right, slots) != 0)
+            case form.Logic(operator="or", left=left, right=right):
+                return int(self.value(left, slots) != 0 or self.value(right, slots) != 0)
+            case form.Choice(condition=condition, then=then, otherwise=otherwise):
+                return self.value(then if self.value(condition, slots) else otherwise, slots)
+        raise TypeError(f"not an expression: {expression!r}")
+
+    def _element(self, cell: Cell, index: Expression | None, slots: list[int]) -> int:
+        return cell.offset + (0 if index is None else self.value(index, slots))
+
+    def text(self, text: Text, slots: list[int]) -> str:
+        return "".join(part if isinstance(part, str) else self._field(part, slots) for part in text.parts)
+
+    def _field(self, field: form.Field, slots: list[int]) -> str:
+        value = self.value(field.expression, slots)
+        if field.names:
+            return field.names[value]
+        if field.fill == "0":
+            return str(value).zfill(field.width)
+        return str(value).rjust(field.width, field.fill)
+
+    def run(self, action: Action) -> None:
+        """Run an action to completion."""
+        self._call(action.procedure, list(action.arguments))
+
+    def _call(self, number: int, arguments: list[int]) -> None:
+        procedure = self.design.procedures[number]
+        self._block(procedure.body, arguments + [0] * (procedure.locals - len(arguments)))
+
+    def _block(self, statements: tuple[Statement, ...], slots: list[int]) -> None:
+        for statement in statements:
+            self._statement(statement, slots)
+
+    def _statement(self, statement: Statement, slots: list[int]) -> None:
+        match statement:
+            case form.SetCell(cell=cell, index=index, value=value):
+                self._store(self.design.cells[cell], index, self.value(value, slots), slots)
+            case form.SetLocal(slot=slot, value=value):
+                slots[slot] = self.value(value, slots)
+            case form.If(condition=condition, then=then, otherwise=otherwise):
+                self._block(then if self.value(condition, slots) else otherwise, slots)
+            case form.For(slot=slot, body=body):
+                for slots[slot] in range(statement.start, statement.stop, statement.step):
+                    self._block(body, slots)
+            case form.Call(procedure=procedure, arguments=arguments):
+                self._call(procedure, [self.value(argument, slots) for argument in arguments])
+            case _:
+                self._effect(statement, slots)
+
+    def _store(self, cell: Cell, index: Expression | None, value: int, slots: list[int]) -> None:
+        element = self._element(cell, index, slots)
+        if cell.ends == "wrap":
+            value = cell.low + (value - cell.low) % (cell.high - cell.low + 1)
+        elif cell.ends == "clamp":
+            value = min(max(value, cell.low), cell.high)
+        self.effects.cells[element] = value
+
+    def _effect(self, statement: Statement, slots: list[int]) -> None:
+        match statement:
+            case form.Send(ports=ports, data=data, delay_us=delay_us):
+                self.effects.send(ports, bytes(self.value(byte, slots) for byte in data), delay_us)
+            case form.SetTempo(value=value):
+                self.effects.set_tempo(self.value(value, slots))
+            case form.Enter(mode=mode):
+                self.effects.enter(mode)
+            case form.Notice(text=text, duration_us=duration_us):
+                self.effects.notice(self.text(text, slots), duration_us)
+            case form.TapTempo():
+                self.effects.tap_tempo()
+            case form.ClockRun(running=running):
+                self.effects.clock_run(running != 0)
+            case form.SaveDraft():
+                self.effects.save_draft()
+            case form.CancelDraft():
+                self.effects.cancel_draft()
+            case _:
+                raise TypeError(f"not a statement: {statement!r}")

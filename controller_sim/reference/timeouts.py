@@ -1,0 +1,34 @@
+"""The deadlines of an engine and the order in which equal ones are met (semantics, sections 1 and 9)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import IntEnum
+
+
+class Kind(IntEnum):
+    """In the order in which equal deadlines are met."""
+
+    POWER_ON = 0
+    CHORD_WINDOW = 1
+    HOLD = 2
+    REPEAT = 3
+    DOUBLE_GAP = 4
+    MODE_TIMER = 5
+    DELAYED_MESSAGE = 6
+    CLOCK = 7
+    NOTICE = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Timeout:
+    due_us: int
+    kind: Kind
+    number: int
+    """Among those of one kind: the key, the timer, or the message's place in the queue."""
+    meet: Callable[[], None]
+
+    @property
+    def order(self) -> tuple[int, int, int]:
+        return (self.due_us, self.kind, self.number)
