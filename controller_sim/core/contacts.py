@@ -34,6 +34,8 @@ class Contacts(Tempo):
             press = not self.level & bit
             s = self.bit_index[bit]
             if self.locked_until[s] == now_us:
+                if not (word ^ self.level) & bit:
+                    continue
                 settle_us = self.press_settle_us if press else self.release_settle_us
                 if settle_us:
                     self._set(self.contact_slot + s, now_us + settle_us)

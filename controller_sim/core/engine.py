@@ -171,13 +171,17 @@ class Engine(Recogniser):
 
     def _power_on(self, now_us):
         self.booting = False
-        self.level = self.down = self.contacts
-        self._end_unanswered(self.down, SPENT)
+        self.level = self.contacts
+        self._each(self.contacts, self._spend, now_us, 1)
         action = self.tables.power_on.get(self.down)
         self.next_mode = self.tables.home
         if action:
             action(self)
         self._change_mode()
+
+    def _spend(self, s, now_us):
+        self.down |= 1 << s
+        self._end_unanswered(1 << s, SPENT)
 
     def _change_mode(self):
         tables = self.tables
