@@ -8,9 +8,9 @@ from .recogniser import UP
 
 SHARED = (
     "contacts", "level", "down", "unanswered", "eager_fired", "group", "group_conditions", "noted", "waiting", "mode",
-    "notice", "display", "leds", "booting", "drafted", "quarter", "quarter_parts", "clock_running", "clock_ticks", "tap_outlier",
+    "notice", "display", "leds", "booting", "drafted", "quarter", "quarter_parts", "clock_running", "clock_ticks",
 )  # fmt: skip
-LISTS = ("cells", "owner", "eager_release", "group_order", "key_state", "wait_state", "tap_intervals")
+LISTS = ("cells", "owner", "eager_release", "group_order", "key_state", "wait_state")
 KEY_LISTS = ("key_conditions", "key_release", "hold_index", "repeats")
 WAIT_LISTS = ("wait_tap", "wait_double", "wait_unanswered")
 
@@ -20,7 +20,7 @@ def take_snapshot(engine):
     now_us = engine.now_us
     live = [state != UP for state in engine.key_state]
     waits = [state != 0 for state in engine.wait_state]
-    pressed = [engine.down >> s & 1 for s in range(len(engine.pressed_at))]
+    pressed = [(engine.group | engine.eager_fired) >> s & 1 for s in range(len(engine.pressed_at))]
     return (
         tuple([getattr(engine, name) for name in SHARED]),
         tuple([tuple(getattr(engine, name)) for name in LISTS]),
@@ -33,13 +33,22 @@ def take_snapshot(engine):
         _since(waits, engine.wait_at, now_us),
         tuple([(due - now_us, item) for due, item in engine.delayed]),
         engine.clock_origin - now_us if engine.clock_running else 0,
-        NEVER if engine.tapped_at == NEVER else engine.tapped_at - now_us,
+        _taps(engine),
     )
+
+
+def _taps(engine):
+    """Tap tempo: the last tap, the intervals and whether the last was left out; a series that can't go on is as good as none."""
+    old_us = engine.now_us - engine.tapped_at
+    pressed = engine.down or engine.waiting
+    if engine.tapped_at == NEVER or (not pressed and old_us > engine.tap_pause_us):
+        return (NEVER, (), 0)
+    return (-old_us, tuple(engine.tap_intervals), engine.tap_outlier)
 
 
 def restore_snapshot(engine, snapshot, now_us):
     """Put an engine of the same design into the state of a snapshot, at `now_us`; `packed` is left alone."""
-    shared, lists, key_lists, wait_lists, due, locked, pressed_at, key_at, wait_at, delayed, clock_origin, tapped_at = snapshot
+    shared, lists, key_lists, wait_lists, due, locked, pressed_at, key_at, wait_at, delayed, clock_origin, taps = snapshot
     engine.now_us = now_us
     for name, value in zip(SHARED, shared):
         setattr(engine, name, value)
@@ -54,7 +63,9 @@ def restore_snapshot(engine, snapshot, now_us):
     engine.wait_at = [time_us + now_us for time_us in wait_at]
     engine.delayed = [(time_us + now_us, item) for time_us, item in delayed]
     engine.clock_origin = clock_origin + now_us
+    tapped_at, intervals, engine.tap_outlier = taps
     engine.tapped_at = NEVER if tapped_at == NEVER else tapped_at + now_us
+    engine.tap_intervals = list(intervals)
     engine._load_mode()
     engine.group_chords = engine._makeable_chords(engine.group_conditions, engine.noted) if engine.group else ()
 

@@ -22,6 +22,7 @@ class Tempo(Deadlines):
         self.clock_origin = 0
         self.clock_ticks = 0
         self.tapped_at = NEVER
+        self.tap_pause_us = max(TAP_PAUSE_US, MINUTE_US // tables.tempo_low)
         self.tap_intervals = []
         self.tap_outlier = 0
 
@@ -83,7 +84,7 @@ class Tempo(Deadlines):
         if interval < TAP_BOUNCE_US:
             return
         self.tapped_at = time_us
-        if interval > max(TAP_PAUSE_US, MINUTE_US // self.tempo_low):
+        if interval > self.tap_pause_us:
             self.tap_intervals = []
             self.tap_outlier = 0
             return
