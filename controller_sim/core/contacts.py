@@ -11,6 +11,18 @@ from .tempo import Tempo
 
 
 class Contacts(Tempo):
+    __slots__ = (
+        "bit_index",
+        "contact_slot",
+        "contacts",
+        "level",
+        "locked_until",
+        "press_lockout_us",
+        "press_settle_us",
+        "release_lockout_us",
+        "release_settle_us",
+    )
+
     def __init__(self, slots, clock_slot, contact_slot, tables):
         Tempo.__init__(self, slots, clock_slot, tables)
         self.contact_slot = contact_slot
@@ -74,12 +86,21 @@ class Contacts(Tempo):
                 late_releases |= bit
             else:
                 releases |= bit
+        index = self.bit_index
         if releases:
-            self._each(releases, self._release, now_us, 0)
+            if releases in index and not self.trace:
+                self._release(index[releases], now_us)
+            else:
+                self._each(releases, self._release, now_us, 0)
         if presses:
-            self._each(presses, self._press, now_us, 1)
-        if late_releases:
-            self._each(late_releases, self._release, now_us, 0)
+            if presses in index and not self.trace:
+                self._press(index[presses], now_us)
+            else:
+                self._each(presses, self._press, now_us, 1)
+            if late_releases:
+                self._each(late_releases, self._release, now_us, 0)
+        if self.dirty:
+            self._look()
 
     def _each(self, switches, happens, now_us, down):
         while switches:

@@ -13,6 +13,8 @@ SLOT_MASK = (1 << SLOT_BITS) - 1
 
 
 class Deadlines:
+    __slots__ = ("due", "heap")
+
     def __init__(self, slots):
         self.due = [NEVER] * slots
         self.heap = []

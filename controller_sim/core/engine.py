@@ -16,6 +16,42 @@ POWER_ON_SLOT = 0
 
 
 class Engine(Recogniser):
+    __slots__ = (
+        "actions",
+        "bind",
+        "booting",
+        "cells",
+        "changes",
+        "chord_switches",
+        "chord_us",
+        "chords",
+        "clock_item",
+        "delayed",
+        "delayed_slot",
+        "dirty",
+        "display",
+        "double_us",
+        "drafted",
+        "eager",
+        "has_eager",
+        "holds",
+        "leds",
+        "mode",
+        "next_mode",
+        "notice",
+        "notice_slot",
+        "now_us",
+        "packed",
+        "read_conditions",
+        "repeat_us",
+        "show_leds",
+        "show_text",
+        "special_switches",
+        "tables",
+        "timer_slot",
+        "trace",
+    )
+
     def __init__(self, tables, now_us=0, kept=None, trace=False):
         """Power on at `now_us`; `kept` holds the values of the kept cells from before, in order."""
         timer_slot = 2 + 3 * tables.keys
@@ -83,11 +119,11 @@ class Engine(Recogniser):
         heap = self.heap
         now_us = self.now_us
         for now_us, contacts in zip(times_us, words):
-            if heap and heap[0] >> SLOT_BITS <= now_us:
+            if self.booting or (heap and heap[0] >> SLOT_BITS <= now_us):
                 self._run_to(now_us, contacts)
             elif contacts != self.contacts:
                 self.now_us = now_us
-                self._instant(now_us, 0, contacts)
+                self._edges(now_us, 0, contacts)
         self.now_us = now_us
 
     def _run_to(self, now_us, contacts):
@@ -129,10 +165,10 @@ class Engine(Recogniser):
             if contacts != self.contacts:
                 self.contacts = contacts
                 self._set(POWER_ON_SLOT, now_us + max(self.tables.power_on_us, 1))
+            if self.dirty:
+                self._look()
         else:
             self._edges(now_us, expired, contacts)
-        if self.dirty:
-            self._look()
 
     def _timeout(self, slot, now_us):
         if slot >= self.timer_slot:

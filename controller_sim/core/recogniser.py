@@ -3,7 +3,10 @@
 The rules are in reference/semantics.md, sections 3, 4 and 9; the names here are the names there.
 """
 
+from heapq import heappush
+
 from .contacts import Contacts
+from .deadlines import SLOT_BITS
 from .kinds import CANCELLED, DOUBLE, ENDED, FIRED, GESTURES, NEVER, NOTHING, PRESS, RELEASE, REPEAT, TAP, UNBOUND
 
 # What a key is in: up; formed (its group has closed, it is about to be decided); down, to which may be added that its
@@ -23,6 +26,40 @@ GROUP_SLOT = 1
 
 
 class Recogniser(Contacts):
+    __slots__ = (
+        "choices",
+        "down",
+        "eager_fired",
+        "eager_release",
+        "gap_slot",
+        "gesture_at",
+        "group",
+        "group_chords",
+        "group_conditions",
+        "group_order",
+        "hold_index",
+        "hold_slot",
+        "key_at",
+        "key_conditions",
+        "key_release",
+        "key_state",
+        "keys",
+        "masks",
+        "members",
+        "noted",
+        "owner",
+        "pressed_at",
+        "repeat_slot",
+        "repeats",
+        "unanswered",
+        "wait_at",
+        "wait_double",
+        "wait_state",
+        "wait_tap",
+        "wait_unanswered",
+        "waiting",
+    )
+
     def __init__(self, slots, clock_slot, contact_slot, tables):
         Contacts.__init__(self, slots, clock_slot, contact_slot, tables)
         keys = tables.keys
@@ -256,9 +293,15 @@ class Recogniser(Contacts):
         if double >= 0:
             self._take(k, double)
             return
-        if self.holds[k]:
+        holds = self.holds[k]
+        if holds:
             self.hold_index[k] = 0
-            self._next_hold(k)
+            if holds[0][1] >= 0:
+                time_us = self.key_at[k] + holds[0][0]
+                self.due[self.hold_slot + k] = time_us
+                heappush(self.heap, time_us << SLOT_BITS | self.hold_slot + k)
+            else:
+                self._next_hold(k)
         repeat = bind[base + REPEAT]
         if repeat != NOTHING and self._choose(repeat, conditions) >= 0:
             self.repeats[k] = 0

@@ -11,6 +11,21 @@ INTERVALS = 4
 
 
 class Tempo(Deadlines):
+    __slots__ = (
+        "clock_origin",
+        "clock_running",
+        "clock_slot",
+        "clock_ticks",
+        "quarter",
+        "quarter_parts",
+        "tap_intervals",
+        "tap_outlier",
+        "tap_pause_us",
+        "tapped_at",
+        "tempo_high",
+        "tempo_low",
+    )
+
     def __init__(self, slots, clock_slot, tables):
         Deadlines.__init__(self, slots)
         self.clock_slot = clock_slot

@@ -57,7 +57,7 @@ MAX_LOOPS = 4
 """How deep loops may nest."""
 MAX_RUN_THROUGH = 256
 """How many steps of loops are followed one by one; longer loops are brought to a fixed point."""
-MAX_WORK = 20_000
+MAX_WORK = 10_000
 """How many statements are followed in all before the loader gives up, so that loading ends soon."""
 MAX_NOTICE_MS = 60_000
 DEFAULT_NOTICE_MS = 900

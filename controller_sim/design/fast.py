@@ -15,6 +15,8 @@ from controller_sim.design.outputs import Output, decode
 class FastEngine(Engine):
     """`Engine` with the design's tables and with outputs as objects for those who want them."""
 
+    __slots__ = ()
+
     def __init__(self, design: Design, now_us: int = 0, kept: Sequence[int] | None = None, trace: bool = False) -> None:
         super().__init__(tables_of(design), now_us, kept, trace)
 

@@ -395,6 +395,8 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Design:
+    """A whole design, checked. Every index in it leads somewhere, and no action in it can go wrong at run time."""
+
     title: str
     file: str
     switches: tuple[str, ...]

@@ -13,8 +13,8 @@ from controller_sim.design.form import Binary, CellValue, Choice, Compare, Const
 
 LOWEST = -(1 << 31)
 HIGHEST = (1 << 31) - 1
-MAX_SPLITS = 8
-"""How deep alternatives in a condition are followed; each doubles the work, and what is not followed is merely not known."""
+MAX_SPLITS = 64
+"""How many alternatives of one condition are followed; what is not followed is merely not known."""
 
 Interval = tuple[int, int]
 Key = tuple[object, ...]
@@ -175,6 +175,15 @@ def _reads_cell(expression: Expression, cell: int, elements: Interval) -> bool:
 
 
 @dataclass(slots=True)
+class _Budget:
+    left: int = MAX_SPLITS
+
+    def take(self) -> bool:
+        self.left -= 1
+        return self.left >= 0
+
+
+@dataclass(slots=True)
 class State:
     """What is known at one point: the intervals of the set locals, and facts. Dead: the point is never reached."""
 
@@ -269,27 +278,30 @@ class State:
                 self.bound(left, LOWEST, high)
                 self.bound(right, LOWEST, high)
 
-    def assume(self, condition: Expression, truth: bool, splits: int = MAX_SPLITS) -> None:
-        """Learn that a condition holds, or does not; alternatives are followed up to `splits` deep."""
+    def assume(self, condition: Expression, truth: bool) -> None:
+        """Learn that a condition holds, or does not."""
+        self._assume(condition, truth, _Budget())
+
+    def _assume(self, condition: Expression, truth: bool, budget: _Budget) -> None:
         match condition:
             case Unary(operator="not", operand=operand):
-                self.assume(operand, not truth, splits)
+                self._assume(operand, not truth, budget)
             case Logic(operator=operator, left=left, right=right):
                 if (operator == "and") == truth:
-                    self.assume(left, truth, splits)
-                    self.assume(right, truth, splits)
-                elif splits:
+                    self._assume(left, truth, budget)
+                    self._assume(right, truth, budget)
+                elif budget.take():
                     other = self.copy()
-                    self.assume(left, truth, splits - 1)
-                    other.assume(left, not truth, splits - 1)
-                    other.assume(right, truth, splits - 1)
+                    self._assume(left, truth, budget)
+                    other._assume(left, not truth, budget)
+                    other._assume(right, truth, budget)
                     self.become(join(self, other))
-            case Choice(condition=chooser, then=then, otherwise=otherwise) if splits:
+            case Choice(condition=chooser, then=then, otherwise=otherwise) if budget.take():
                 other = self.copy()
-                self.assume(chooser, True, splits - 1)
-                self.assume(then, truth, splits - 1)
-                other.assume(chooser, False, splits - 1)
-                other.assume(otherwise, truth, splits - 1)
+                self._assume(chooser, True, budget)
+                self._assume(then, truth, budget)
+                other._assume(chooser, False, budget)
+                other._assume(otherwise, truth, budget)
                 self.become(join(self, other))
             case Compare(operator=operator, left=left, right=right):
                 self._assume_comparison(operator if truth else NEGATED[operator], left, right)

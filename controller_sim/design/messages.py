@@ -187,4 +187,4 @@ _COMPILERS: dict[str, Callable[[ExpressionCompiler, ast.Call], list[Statement]]]
     "songpos": _system_message(0xF2, "beats", 16383),
     "song_select": _system_message(0xF3, "song", 127),
 }
-"""Status bytes: MIDI 1.0 Detailed Specification 4.2.1, tables I to VI."""
+"""Status bytes: MIDI 1.0 Detailed Specification 4.2.1, tables I, II, V and VI."""

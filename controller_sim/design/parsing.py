@@ -144,18 +144,29 @@ def _parse_text(source: Source, text: str, mode: str, shift: int) -> ast.AST:
             warnings.simplefilter("ignore")
             tree = ast.parse(text, mode=mode)
     except SyntaxError as error:
-        line, column = max((error.lineno or 1) - 1, 0), max((error.offset or 1) - 1, 0)
-        if line == 0:
-            column = max(column - shift, 0)
+        line, column = _error_at(error, source, shift)
         message = "a number has too many digits" if "integer string conversion" in error.msg else f"this cannot be read: {error.msg}"
         raise DesignError(message, source.place(line, column)) from None
     except (RecursionError, MemoryError):
         raise DesignError("this is nested too deeply", source.place(0, 0)) from None
     except ValueError as error:
         raise DesignError(f"this cannot be read: {error}", source.place(0, 0)) from None
+    if isinstance(tree, ast.Expression) and tree.body.col_offset == 0 and not isinstance(tree.body, ast.Tuple | ast.GeneratorExp):
+        # The parenthesis put before the text was closed in its midst.
+        raise DesignError("this cannot be read: unmatched ')'", source.place(0, 0))
     _settle_places(tree, text, shift)
     _check_depth(tree, source)
     return tree
+
+
+def _error_at(error: SyntaxError, source: Source, shift: int) -> tuple[int, int]:
+    lines = source.text.split("\n")
+    line, column = max((error.lineno or 1) - 1, 0), max((error.offset or 1) - 1, 0)
+    if line >= len(lines):
+        return len(lines) - 1, len(lines[-1])
+    if isinstance(error, IndentationError):
+        return line, len(lines[line]) - len(lines[line].lstrip())
+    return line, max(column - shift, 0) if line == 0 else column
 
 
 def _settle_places(tree: ast.AST, text: str, shift: int) -> None:

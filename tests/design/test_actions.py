@@ -451,64 +451,6 @@ def body(text: str, parameters: tuple[tuple[str, int, int], ...] = ()) -> tuple[
     return procedure(text, parameters).body
 
 
-def sends(text: str) -> list[tuple[int, ...]]:
-    """The messages of an action made of constants only."""
-    statements = body(text)
-    assert all(isinstance(statement, Send) for statement in statements)
-    return [tuple(byte.low for byte in statement.data) for statement in statements if isinstance(statement, Send)]
-
-
-@pytest.mark.parametrize(
-    ("text", "expected"),
-    [
-        # MIDI 1.0 Detailed Specification 4.2.1, tables II to VI: status bytes and the order of data bytes.
-        ("program_change(sampler, 63)", [(0xC9, 63)]),
-        ("program_change(pads, 5, bank=130)", [(0xB1, 0, 1), (0xB1, 32, 2), (0xC1, 5)]),
-        ("control_change(pads, 7, 100)", [(0xB1, 7, 100)]),
-        ("control_change(room, wet, 127)", [(0xB2, 91, 127)]),
-        ("control_change(room, freeze, on)", [(0xB2, 80, 64)]),
-        ("control_change(room, freeze, off)", [(0xB2, 80, 63)]),
-        ("control_change(room, tap, true)", [(0xB2, 64, 64)]),
-        ("note_on(pads, 36)", [(0x91, 36, 64)]),
-        ("note_on(pads, 36, velocity=1)", [(0x91, 36, 1)]),
-        ("note_off(pads, 60, 3)", [(0x81, 60, 3)]),
-        ("polytouch(pads, 40, 9)", [(0xA1, 40, 9)]),
-        ("aftertouch(pads, 9)", [(0xD1, 9)]),
-        ("pitchwheel(pads, 0)", [(0xE1, 0, 64)]),
-        ("pitchwheel(pads, -8192)", [(0xE1, 0, 0)]),
-        ("pitchwheel(pads, 8191)", [(0xE1, 127, 127)]),
-        ("sysex(pads, 125, 1, 2)", [(0xF0, 125, 1, 2, 0xF7)]),
-        ("start(); stop(); continue_(); reset()", [(0xFA,), (0xFC,), (0xFB,), (0xFF,)]),
-        ("tune_request(); active_sensing()", [(0xF6,), (0xFE,)]),
-        ("songpos(130)", [(0xF2, 2, 1)]),
-        ("song_select(7, pads)", [(0xF3, 7)]),
-    ],
-)
-def test_each_message_call_gives_its_bytes(text: str, expected: list[tuple[int, ...]]) -> None:
-    assert sends(text) == expected
-
-
-def test_bank_select_and_its_program_share_the_delay_and_the_ports() -> None:
-    statements = body("program_change(pads, 1, bank=0, delay_ms=30)")
-    assert [(s.ports, s.delay_us) for s in statements if isinstance(s, Send)] == [(SERIAL | USB, 30_000)] * 3
-
-
-def test_a_system_message_goes_to_all_ports_in_use_unless_a_device_is_named() -> None:
-    assert body("start(sampler)\nstart()") == (Send(SERIAL, (Constant(0xFA, 0xFA),)), Send(SERIAL | USB, (Constant(0xFA, 0xFA),)))
-
-
-def test_an_on_off_controller_takes_a_truth() -> None:
-    (send,) = body("control_change(room, freeze, frozen)")
-    assert send == Send(
-        USB,
-        (
-            Constant(0xB2, 0xB2),
-            Constant(80, 80),
-            Choice(63, 64, CellValue(0, 1, _cell("frozen"), None), Constant(64, 64), Constant(63, 63)),
-        ),
-    )
-
-
 def test_the_commands_of_the_booth_compile_to_their_statements() -> None:
     text = 'tap_tempo()\nclock_start()\nclock_stop()\nsave()\ncancel()\nnotice("saved")\nenter(edit_cue)'
     notice = Notice(Text(("saved",)), 900_000)
@@ -574,6 +516,18 @@ def test_a_call_ends_what_is_known_of_cells_but_not_of_locals() -> None:
 def test_a_condition_narrows_the_expression_it_speaks_of(condition: str) -> None:
     body(f"if {condition}: note_on(pads, 36, prog[n])", PARAMETERS)
     body(f"note_on(pads, 36, prog[n] if {condition} else 1)", PARAMETERS)
+
+
+def test_a_long_choice_of_equal_values_narrows_to_their_span() -> None:
+    condition = " or ".join(f"prog[n] == {value}" for value in range(36, 61, 2))
+    body(f"if {condition}: note_on(pads, prog[n])", PARAMETERS)
+
+
+def test_deeply_mixed_conditions_are_followed_in_bounded_work() -> None:
+    condition = "n"
+    for depth in range(14):
+        condition = f"({condition} and lit or act)" if depth % 2 else f"(not {condition} or level)"
+    body(f"if {condition}: act = 1\n" * 5, PARAMETERS)
 
 
 def test_truths_of_other_values_are_comparisons_with_zero() -> None:

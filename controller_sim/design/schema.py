@@ -1,0 +1,224 @@
+"""A JSON Schema of design files, for editors: completion, descriptions and first checks. Loading checks far more."""
+
+from __future__ import annotations
+
+from controller_sim.design.form import GESTURES
+from controller_sim.design.layout import MAX_LEDS, MAX_SWITCHES, RESERVED
+
+Json = dict[str, object]
+
+_NAME = "[A-Za-z][A-Za-z0-9_]{0,39}"
+_RANGE = r"^\s*-?[0-9]+\s*\.\.\s*-?[0-9]+\s*$"
+_DURATION = r"^\s*[0-9]+(\.[0-9]+)?(us|ms|s)\s*$"
+_TRUTH: Json = {"enum": [True, False, "yes", "no"]}
+
+
+def design_schema() -> Json:
+    """The schema (JSON Schema, draft 2020-12) as plain dictionaries, for YAML 1.2 read into JSON's types."""
+    bindings = _bindings("What gestures do: 'GESTURE KEY [DURATION] [eager] [when CONDITION]: action'.")
+    top: Json = {
+        "format": {"const": 1, "description": "The version of this language."},
+        "title": {"type": ["string", "number"], "description": "What the design is called."},
+        "switches": {**_names("The momentary switches, in order.", 1, MAX_SWITCHES), "items": _own_name()},
+        "leds": _names("The LEDs, in order; they may have the names of switches.", 0, MAX_LEDS),
+        "display": _object("The display.", {"characters": _number(1, 40), "lines": _number(1, 8)}, ["characters"]),
+        "timing": _timing(),
+        "tempo": _object(
+            "The tempo in beats a minute, and the ports that get the MIDI clock.",
+            {"range": _range("Slowest and fastest."), "start": _number(1, 1000), "clock": _ports()},
+        ),
+        "wire": _object(
+            "How messages leave.",
+            {"running_status": _TRUTH, "delayed_messages": _number(1, 64, "How many delayed messages can wait.")},
+        ),
+        "devices": _table("What is connected, by name.", _device()),
+        "memory": _table("The memory cells, by name.", _cell()),
+        "procedures": _procedures(),
+        "home": {"type": "string", "description": "The mode after power-on; without it the first."},
+        "modes": {**_table("What the controller can be, by name.", _mode(bindings)), "minProperties": 1, "maxProperties": 64},
+        "everywhere": {**bindings, "description": "Bindings of every mode that does not bind the same gesture on the same key."},
+        "power_on": {
+            "type": "object",
+            "description": "Runs when exactly these switches are down at power-on: 'a+e: action'.",
+            "propertyNames": {"pattern": rf"^\s*{_NAME}(\s*\+\s*{_NAME})*\s*$"},
+            "additionalProperties": _action("What runs."),
+        },
+    }
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "Design of a footswitch controller",
+        **_object("A whole design.", top, ["switches", "modes"]),
+    }
+
+
+def _object(description: str, properties: Json, required: list[str] | None = None) -> Json:
+    whole: Json = {"type": "object", "description": description, "properties": properties, "additionalProperties": False}
+    if required:
+        whole["required"] = required
+    return whole
+
+
+def _table(description: str, of: Json) -> Json:
+    return {"type": "object", "description": description, "propertyNames": _own_name(), "additionalProperties": of}
+
+
+def _own_name() -> Json:
+    return {"type": "string", "pattern": f"^{_NAME}$", "not": {"enum": sorted(RESERVED)}}
+
+
+def _names(description: str, low: int, high: int) -> Json:
+    name = {"type": "string", "pattern": f"^{_NAME}$"}
+    return {"type": "array", "description": description, "items": name, "minItems": low, "maxItems": high, "uniqueItems": True}
+
+
+def _number(low: int, high: int, description: str = "") -> Json:
+    number: Json = {"type": "integer", "minimum": low, "maximum": high}
+    return {**number, "description": description} if description else number
+
+
+def _range(description: str) -> Json:
+    return {"type": "string", "pattern": _RANGE, "description": f"{description} Written low..high."}
+
+
+def _duration(description: str) -> Json:
+    return {"type": "string", "pattern": _DURATION, "description": f"{description} For example 5ms, 1.5s or 250us."}
+
+
+def _action(description: str) -> Json:
+    return {"type": ["string", "integer"], "description": description}
+
+
+def _ports() -> Json:
+    port: Json = {"enum": ["serial", "usb"]}
+    several: Json = {"type": "array", "items": port, "uniqueItems": True}
+    return {"description": "serial, usb, or a list of both.", "anyOf": [port, several]}
+
+
+def _timing() -> Json:
+    debounce: Json = {
+        "type": "string",
+        "pattern": r"^(none|(settle|lockout)\s+[0-9]+(\.[0-9]+)?(us|ms|s))$",
+        "description": "'settle 12ms': counts once stable; 'lockout 5ms': counts at once, then is not believed; or 'none'.",
+    }
+    period: Json = {"type": "string", "pattern": r"^\s*[0-9]+(\.[0-9]+)?(us|ms|s)(\s+x\s+[1-9][0-9]*)?\s*$"}
+    periods: Json = {"type": "array", "items": period, "minItems": 1, "maxItems": 8}
+    repeat: Json = {
+        "first": _duration("From the press to the first repeat."),
+        "then": {"description": "The periods after it: [140ms x 8, 50ms]; the last has no count.", "anyOf": [periods, period]},
+    }
+    return _object(
+        "How presses become gestures.",
+        {
+            "debounce": _object("How contacts are believed.", {"press": debounce, "release": debounce}),
+            "chord": _duration("How far apart the presses of a chord may be [45ms]."),
+            "hold": _duration("How long a hold is where a binding does not say [500ms]."),
+            "double": _duration("From the first release to the second press of a double [300ms]."),
+            "repeat": _object("How a switch repeats while it is down.", repeat),
+        },
+    )
+
+
+def _device() -> Json:
+    byte = _number(0, 127)
+    controller = _object(
+        "A controller.",
+        {"number": byte, "range": _range("What it takes."), "on": byte, "off": byte},
+        ["number"],
+    )
+    return _object(
+        "A device.",
+        {
+            "channel": _number(1, 16, "Its MIDI channel."),
+            "port": _ports(),
+            "programs": _range("The programs it takes, as on the wire, 0..127."),
+            "notes": _range("The notes it takes, 0..127."),
+            "controllers": {
+                "type": "object",
+                "description": "The controllers it takes, by name; without this any number may be used.",
+                "propertyNames": {"pattern": f"^{_NAME}$"},
+                "additionalProperties": {"anyOf": [byte, controller]},
+            },
+            "bank_select": {"enum": ["none", "msb", "lsb", "both"], "description": "How it wants its bank selected."},
+            "numbers_from": _number(0, 1, "What 'shown' adds to a program number."),
+        },
+        ["channel"],
+    )
+
+
+def _cell() -> Json:
+    size: Json = _number(1, 4096)
+    start: Json = {"type": ["integer", "string"]}
+    row: Json = {"type": "array", "items": start}
+    whole = _object(
+        "A memory cell.",
+        {
+            "range": _range("The values it holds."),
+            "names": _names("Names of its values from 0 on, instead of a range.", 1, 256),
+            "ends": {"enum": ["wrap", "clamp"], "description": "What a value outside the range becomes; without it every value must fit."},
+            "keep": {**_TRUTH, "description": "Whether it survives power-off."},
+            "size": {
+                "description": "How many elements, or [rows, columns].",
+                "anyOf": [size, {"type": "array", "items": size, "minItems": 2, "maxItems": 2}],
+            },
+            "start": {
+                "description": "The first value, or a list (of lists) of the size.",
+                "anyOf": [start, row, {"type": "array", "items": row}],
+            },
+        },
+    )
+    return {**whole, "anyOf": [{"required": ["range"]}, {"required": ["names"]}]}
+
+
+def _procedures() -> Json:
+    parameter = r"\s*\w+\s+in\s+-?[0-9]+\s*\.\.\s*-?[0-9]+\s*"
+    return {
+        "type": "object",
+        "description": "Actions with a name and parameters: 'recall(n in 0..39)'.",
+        "propertyNames": {"pattern": rf"^\s*{_NAME}\s*\((\s*|{parameter}(,{parameter})*)\)\s*$"},
+        "additionalProperties": _action("What it does."),
+    }
+
+
+def _bindings(description: str) -> Json:
+    gestures = "|".join((*GESTURES, "chord"))
+    group = rf"{_NAME}(\s*(\.\.|\+|,)\s*{_NAME})*"
+    rest = r"(\s+[0-9]+(\.[0-9]+)?(us|ms|s))?(\s+eager)?(\s+when\s+[\s\S]+)?"
+    return {
+        "type": "object",
+        "description": description,
+        "propertyNames": {"pattern": rf"^\s*({gestures})\s+{group}{rest}\s*$"},
+        "additionalProperties": _action("What the gesture does."),
+    }
+
+
+def _mode(bindings: Json) -> Json:
+    text: Json = {"type": ["string", "number", "boolean", "null"]}
+    lines: Json = {"anyOf": [text, {"type": "array", "items": text}]}
+    view = _object("One way the display can look.", {"when": {"type": ["string", "integer", "boolean"]}, "text": lines}, ["text"])
+    timers: Json = {
+        "type": "object",
+        "description": "'after 1s: action' once, 'every 500ms: action' again and again, from entry on.",
+        "propertyNames": {"pattern": r"^\s*(after|every)\s+[0-9]+(\.[0-9]+)?(us|ms|s)\s*$"},
+        "additionalProperties": _action("What runs."),
+    }
+    leds: Json = {
+        "type": "object",
+        "description": "What LEDs show: names, groups, a memory cell that holds an LED's index, or 'other'; the first that fits counts.",
+        "additionalProperties": {
+            "type": ["string", "integer", "boolean"],
+            "description": "off, on, blink, dim, or an expression.",
+        },
+    }
+    return _object(
+        "A mode.",
+        {
+            "draft": {**_names("Memory cells that are edited here and saved or cancelled together.", 1, 4096)},
+            "on_other_exit": {"enum": ["cancel", "save"], "description": "What leaving does to a draft neither saved nor cancelled."},
+            "enter": _action("Runs on entry."),
+            "leave": _action("Runs on leaving."),
+            "timers": timers,
+            "display": {"description": "What the display shows.", "anyOf": [text, {"type": "array", "items": {"anyOf": [text, view]}}]},
+            "leds": leds,
+            "on": bindings,
+        },
+    )
