@@ -40,24 +40,8 @@ class Contacts(Tempo):
         changed = self.contacts ^ word
         self.contacts = word
         presses = releases = late_releases = 0
-        while expired:
-            bit = expired & -expired
-            expired ^= bit
-            press = not self.level & bit
-            s = self.bit_index[bit]
-            if self.locked_until[s] == now_us:
-                if not (word ^ self.level) & bit:
-                    continue
-                settle_us = self.press_settle_us if press else self.release_settle_us
-                if settle_us:
-                    self._set(self.contact_slot + s, now_us + settle_us)
-                    continue
-                self.locked_until[s] = now_us + (self.press_lockout_us if press else self.release_lockout_us)
-            self.level ^= bit
-            if press:
-                presses |= bit
-            else:
-                releases |= bit
+        if expired:
+            presses, releases = self._waits_ended(now_us, expired, word)
         while changed:
             bit = changed & -changed
             changed ^= bit
@@ -101,6 +85,29 @@ class Contacts(Tempo):
                 self._each(late_releases, self._release, now_us, 0)
         if self.dirty:
             self._look()
+
+    def _waits_ended(self, now_us, expired, word):
+        """The presses and the releases that the ends of debounce waits let through."""
+        presses = releases = 0
+        while expired:
+            bit = expired & -expired
+            expired ^= bit
+            press = not self.level & bit
+            s = self.bit_index[bit]
+            if self.locked_until[s] == now_us:
+                if not (word ^ self.level) & bit:
+                    continue
+                settle_us = self.press_settle_us if press else self.release_settle_us
+                if settle_us:
+                    self._set(self.contact_slot + s, now_us + settle_us)
+                    continue
+                self.locked_until[s] = now_us + (self.press_lockout_us if press else self.release_lockout_us)
+            self.level ^= bit
+            if press:
+                presses |= bit
+            else:
+                releases |= bit
+        return presses, releases
 
     def _each(self, switches, happens, now_us, down):
         while switches:

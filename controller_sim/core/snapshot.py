@@ -8,7 +8,7 @@ from .recogniser import UP
 
 SHARED = (
     "contacts", "level", "down", "unanswered", "eager_fired", "group", "group_conditions", "noted", "waiting", "mode",
-    "notice", "display", "leds", "booting", "drafted", "quarter", "quarter_parts", "clock_running", "clock_ticks",
+    "notice", "display", "leds", "booting", "drafted", "quarter", "quarter_parts", "clock_running",
 )  # fmt: skip
 LISTS = ("cells", "owner", "eager_release", "group_order", "key_state", "wait_state")
 KEY_LISTS = ("key_conditions", "key_release", "hold_index", "repeats")
@@ -32,9 +32,17 @@ def take_snapshot(engine):
         _since(live, engine.key_at, now_us),
         _since(waits, engine.wait_at, now_us),
         tuple([(due - now_us, item) for due, item in engine.delayed]),
-        engine.clock_origin - now_us if engine.clock_running else 0,
+        _clock(engine),
         _taps(engine),
     )
+
+
+def _clock(engine):
+    """Where the clock counts from, and its last tick."""
+    if not engine.clock_running:
+        return (0, 0, NEVER)
+    last_us = engine.last_tick_us
+    return (engine.clock_origin - engine.now_us, engine.clock_ticks, NEVER if last_us == NEVER else last_us - engine.now_us)
 
 
 def _taps(engine):
@@ -48,7 +56,7 @@ def _taps(engine):
 
 def restore_snapshot(engine, snapshot, now_us):
     """Put an engine of the same design into the state of a snapshot, at `now_us`; `packed` is left alone."""
-    shared, lists, key_lists, wait_lists, due, locked, pressed_at, key_at, wait_at, delayed, clock_origin, taps = snapshot
+    shared, lists, key_lists, wait_lists, due, locked, pressed_at, key_at, wait_at, delayed, clock, taps = snapshot
     engine.now_us = now_us
     for name, value in zip(SHARED, shared):
         setattr(engine, name, value)
@@ -62,7 +70,9 @@ def restore_snapshot(engine, snapshot, now_us):
     engine.key_at = [time_us + now_us for time_us in key_at]
     engine.wait_at = [time_us + now_us for time_us in wait_at]
     engine.delayed = [(time_us + now_us, item) for time_us, item in delayed]
+    clock_origin, engine.clock_ticks, last_tick_us = clock
     engine.clock_origin = clock_origin + now_us
+    engine.last_tick_us = NEVER if last_tick_us == NEVER else last_tick_us + now_us
     tapped_at, intervals, engine.tap_outlier = taps
     engine.tapped_at = NEVER if tapped_at == NEVER else tapped_at + now_us
     engine.tap_intervals = list(intervals)

@@ -16,6 +16,7 @@ class Tempo(Deadlines):
         "clock_running",
         "clock_slot",
         "clock_ticks",
+        "last_tick_us",
         "quarter",
         "quarter_parts",
         "tap_intervals",
@@ -35,6 +36,7 @@ class Tempo(Deadlines):
         self.quarter_parts = tables.tempo_start
         self.clock_running = 0
         self.clock_origin = 0
+        self.last_tick_us = NEVER
         self.clock_ticks = 0
         self.tapped_at = NEVER
         self.tap_pause_us = max(TAP_PAUSE_US, MINUTE_US // tables.tempo_low)
@@ -54,11 +56,10 @@ class Tempo(Deadlines):
     def _set_quarter(self, quarter, parts):
         if quarter * self.quarter_parts == self.quarter * parts:
             return
-        last_tick = self._tick_at(self.clock_ticks - 1)
         self.quarter = quarter
         self.quarter_parts = parts
-        if self.clock_running and self.clock_ticks:
-            self.clock_origin = last_tick
+        if self.clock_running and self.last_tick_us != NEVER:
+            self.clock_origin = self.last_tick_us
             self.clock_ticks = 1
             if self._tick_at(1) <= self.now_us:
                 self.clock_origin = self.now_us + 1
@@ -73,6 +74,7 @@ class Tempo(Deadlines):
         if running:
             self.clock_origin = self.now_us + CLOCK_FIRST_TICK_US
             self.clock_ticks = 0
+            self.last_tick_us = NEVER
             self._set(self.clock_slot, self.clock_origin)
         else:
             self.due[self.clock_slot] = NEVER
@@ -82,6 +84,7 @@ class Tempo(Deadlines):
         return self.clock_origin + (2 * n * self.quarter + parts) // (2 * parts)
 
     def _tick(self):
+        self.last_tick_us = self.now_us
         self.clock_ticks += 1
         if self.clock_ticks > TICKS_PER_QUARTER * self.quarter_parts:
             # That many ticks last a whole number of microseconds: counting afresh is exact and keeps the state finite.

@@ -294,8 +294,7 @@ class ExpressionCompiler:
         interval = (left.low * right.low, left.high * right.high)
         if operator == "or":
             interval = (max(left.low, right.low), max(left.high, right.high))
-        value = Logic(*interval, operator, left, right)
-        return replace(value, low=(known := self.state.look(value))[0], high=known[1])
+        return Logic(*interval, operator, left, right)
 
     def _comparison(self, node: ast.Compare) -> Expression:
         if len(node.ops) > MAX_CHAIN:

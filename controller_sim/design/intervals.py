@@ -13,7 +13,7 @@ from controller_sim.design.form import Binary, CellValue, Choice, Compare, Const
 
 LOWEST = -(1 << 31)
 HIGHEST = (1 << 31) - 1
-MAX_SPLITS = 64
+MAX_SPLITS = 32
 """How many alternatives of one condition are followed; what is not followed is merely not known."""
 
 Interval = tuple[int, int]
@@ -305,7 +305,9 @@ class State:
                 self.become(join(self, other))
             case Compare(operator=operator, left=left, right=right):
                 self._assume_comparison(operator if truth else NEGATED[operator], left, right)
-        self._assume_value(condition, truth)
+                self._assume_value(condition, truth)
+            case Constant() | CellValue() | Local() | Reading() | Unary() | Binary():
+                self._assume_value(condition, truth)
 
     def _assume_value(self, condition: Expression, truth: bool) -> None:
         low, high = self.look(condition)

@@ -28,7 +28,8 @@ def tables_of(design: Design) -> Tables:
 
 def source_of(design: Design) -> str:
     """The design's own functions as Python source."""
-    seen = frozenset(_cells_in([view for mode in design.modes for view in mode.views] + [led for mode in design.modes for led in mode.leds]))
+    shown = [view for mode in design.modes for view in mode.views] + [led for mode in design.modes for led in mode.leds]
+    seen = frozenset(_cells_in(shown))
     writer = PythonWriter(design, seen)
     for i, procedure in enumerate(design.procedures):
         writer.procedure(f"p{i}", procedure)
@@ -45,8 +46,8 @@ def source_of(design: Design) -> str:
             writer.action(f"timer{i}_{j}", timer.action)
         writer.display(f"display{i}", mode.views)
         writer.led_values(f"leds{i}", mode.leds)
-    for i, binding in enumerate(design.power_on):
-        writer.action(f"power_on{i}", binding.action)
+    for i, held in enumerate(design.power_on):
+        writer.action(f"power_on{i}", held.action)
     return "\n".join(writer.lines)
 
 

@@ -23,7 +23,8 @@ class PythonWriter:
         constants = dict(enumerate(action.arguments))
         for slot in assigned_slots(procedure.body) & constants.keys():
             del constants[slot]
-        self._function(name, (), procedure.body, constants, [(s, action.arguments[s]) for s in range(len(action.arguments)) if s not in constants])
+        start = [(slot, value) for slot, value in enumerate(action.arguments) if slot not in constants]
+        self._function(name, (), procedure.body, constants, start)
 
     def procedure(self, name: str, procedure: form.Procedure) -> None:
         self._function(name, [f"v{i}" for i in range(procedure.parameters)], procedure.body, {}, [])

@@ -13,6 +13,9 @@ from controller_sim.design.form import Place
 
 MAX_BYTES = 1 << 20
 MAX_DEPTH = 16
+MAX_NODES = 40_000
+MAX_SCALAR = 20_000
+MAX_KEY = 1_000
 _FORBIDDEN = re.compile("[^\t\n\x20-\x7e\xa0-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]|[\u2028\u2029]")
 _TAB = re.compile(r"^ *\t[ \t]*(?=\S)", re.MULTILINE)
 _ESCAPE = re.compile(r"\\(x[0-9A-Fa-f]{2}|u[0-9A-Fa-f]{4}|U[0-9A-Fa-f]{8}|[^\n])")
@@ -196,8 +199,10 @@ class _Builder:
         stack: list[tuple[Any, list[Node]]] = []
         root: Node | None = None
         documents = 0
-        for event in events:
+        for number, event in enumerate(events):
             kind = type(event).__name__
+            if number > MAX_NODES:
+                raise DesignError(f"the design has more than {MAX_NODES} keys and values", self._place(event.start_mark))
             if kind == "DocumentStartEvent":
                 documents += 1
                 if documents > 1:
@@ -237,6 +242,8 @@ class _Builder:
         if style == ">":
             raise DesignError("a folded text ('>') is not part of a design: write '|'", self._place(event.start_mark))
         start, end = event.start_mark, event.end_mark
+        if end.index - start.index > MAX_SCALAR:
+            raise DesignError(f"this text is longer than {MAX_SCALAR} characters", self._place(start))
         return Scalar(self._place(start), event.value, style, start.index, end.index, self.document)
 
     def _mapping(self, place: Place, children: list[Node]) -> Mapping:
@@ -245,6 +252,8 @@ class _Builder:
         for key, value in zip(children[::2], children[1::2], strict=True):
             if not isinstance(key, Scalar):
                 raise DesignError("a key must be a word or a line of text", key.place)
+            if len(key.text) > MAX_KEY:
+                raise DesignError(f"this key is longer than {MAX_KEY} characters", key.place)
             if key.text == "<<" and key.style is None:
                 raise DesignError("merge keys ('<<') are not part of a design", key.place)
             if key.text in seen:

@@ -23,15 +23,21 @@ def contact_machine() -> Machine:
 
 
 class Contact(Stateful):
-    """`level` is the debounced level (True: down); `due_us` ends the wait when the state is not steady."""
+    """`level` is the debounced level and `closed` the contact itself (True: down); `due_us` ends the wait when the state is not steady."""
 
     def __init__(self, machine: Machine, timing: Timing) -> None:
         super().__init__(machine)
         self.timing = timing
         self.level = False
+        self.closed = False
         self.due_us: int | None = None
         self._now_us = 0
         self._edges: list[bool] = []
+
+    @property
+    def edge_us(self) -> int | None:
+        """When an edge will come if the contact stays as it is: a lockout whose contact agrees with the level ends unseen."""
+        return None if self.closed == self.level else self.due_us
 
     @property
     def _change(self) -> Debounce:
@@ -57,7 +63,7 @@ class Contact(Stateful):
 
     def read(self, now_us: int, closed: bool) -> list[bool]:
         """The edges (True: down) of one instant, given the contact seen there. At most two."""
-        self._now_us, self._edges = now_us, []
+        self._now_us, self._edges, self.closed = now_us, [], closed
         if self.due_us is not None and self.due_us <= now_us:
             self.due_us = None
             self.step("settle" if self.state == "settling" else "unlock")

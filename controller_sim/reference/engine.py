@@ -76,7 +76,7 @@ class ReferenceEngine:
 
     def next_deadline_us(self) -> int | None:
         """The earliest instant at which something may happen without any contact changing; None if nothing can."""
-        waits = [contact.due_us for contact in self._contacts if contact.due_us is not None]
+        waits = [contact.edge_us for contact in self._contacts if contact.edge_us is not None]
         return min([timeout.due_us for timeout in self._timeouts()] + waits, default=None)
 
     def advance(self, now_us: int, contacts: int) -> None:
@@ -129,7 +129,7 @@ class ReferenceEngine:
         self._power_on_us = None
         for switch, contact in enumerate(self._contacts):
             if self._word >> switch & 1:
-                contact.level = True
+                contact.level = contact.closed = True
                 self._edge(switch, True)
                 self._gestures.spend_at_power_on(switch)
         for binding in self.design.power_on:

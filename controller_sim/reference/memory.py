@@ -24,8 +24,8 @@ class Memory:
         self.snapshot: dict[int, int] = {}
         """The values of the drafted elements that `cancel` restores, by their place in the flat memory."""
         for cell in design.cells:
-            for place in elements(cell):
-                self.values[place] = cell.start
+            for place, value in zip(elements(cell), cell.start_values, strict=True):
+                self.values[place] = value
         if kept is not None:
             for place, value in zip(self._kept_places(), kept, strict=True):
                 self.values[place] = value

@@ -45,7 +45,8 @@ def sends(text: str) -> list[tuple[int, ...]]:
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        # MIDI 1.0 Detailed Specification 4.2.1, tables I, II, V and VI (status bytes, data counts), p. 13 (bank select), p. 19 (pitch bend, low byte first).
+        # MIDI 1.0 Detailed Specification 4.2.1, tables I, II, V and VI (status bytes, data counts),
+        # p. 13 (bank select), p. 19 (pitch bend, low byte first).
         ("program_change(sampler, 63)", [(0xC9, 63)]),
         ("program_change(pads, 5, bank=130)", [(0xB1, 0, 1), (0xB1, 32, 2), (0xC1, 5)]),
         ("program_change(lamp, 5, bank=127)", [(0xB4, 0, 127), (0xC4, 5)]),

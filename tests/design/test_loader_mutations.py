@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -14,57 +15,19 @@ from controller_sim.design import Design, DesignError, load_design, load_design_
 CONFIGS = sorted((Path(__file__).resolve().parents[2] / "configs").glob("*.yaml"))
 GOOD = [path.read_text(encoding="utf-8") for path in CONFIGS]
 TOKEN = re.compile(r"\s+|\w+|.", re.DOTALL)
-SPLITS = {
+SPLITS: dict[str, Callable[[str], list[str]]] = {
     "characters": list,
     "lines": lambda text: text.splitlines(keepends=True),
     "tokens": TOKEN.findall,
 }
 PIECES = st.one_of(
     st.sampled_from(
-        [
-            "\t",
-            "\n",
-            "&a ",
-            "*a",
-            "<<: ",
-            "!!int ",
-            "| ",
-            "> ",
-            "|2",
-            "---\n",
-            "...\n",
-            "%YAML 1.1\n",
-            "[",
-            "]",
-            "{",
-            "}",
-            ":",
-            ": ",
-            "#",
-            "''",
-            '"',
-        ]
-        + [
-            "\x00",
-            "\u2028",
-            "\ufeff",
-            "0",
-            "-1",
-            "99999999999",
-            "a..c",
-            "+",
-            "other",
-            "when",
-            "enter(show)",
-            "?",
-            "\\",
-            '"\\x',
-            ",",
-            "- ",
-            "{{",
-            "}}",
-        ]
+        ["\t", "\n", "&a ", "*a", "<<: ", "!!int ", "| ", "> ", "|2", "---\n", "...\n", "%YAML 1.1\n", "?", "\x00", "\u2028", "\ufeff"]
     ),
+    st.sampled_from(
+        ["[", "]", "{", "}", ":", ": ", "#", "''", '"', "\\", '"\\x', ",", "- ", "{{", "}}", "+", "0", "-1", "99999999999", "a..c"]
+    ),
+    st.sampled_from(["other", "when", "eager", "enter(show)", "save()", "tap_tempo()", "switch", "position"]),
     st.text(max_size=4),
 )
 BOUNDED = settings(max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])

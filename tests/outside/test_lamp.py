@@ -24,7 +24,9 @@ def lamp():
     modes = tuple(Mode(name, PLACE, (mode,), timers=timers.get(mode, ())) for mode, name in enumerate(names))
     at_once = Debounce("lockout", 0)
     timing = Timing(at_once, at_once, 45_000, 500_000, 300_000, Repeat(400_000, (), 50_000))
-    return Design("lamp", "lamp", ("switch",), (), 0, 0, timing, Tempo(), False, 1, (), (), (Key("switch", (0,), 1),), enter, bindings, modes, OFF)
+    return Design(
+        "lamp", "lamp", ("switch",), (), 0, 0, timing, Tempo(), False, 1, (), (), (Key("switch", (0,), 1),), enter, bindings, modes, OFF
+    )
 
 
 def mode_after(lamp, *presses_s):

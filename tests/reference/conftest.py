@@ -1,6 +1,7 @@
 """Small designs built by hand, and scripts played on the reference engine, so that the rules are tested without the loader.
 
-A script is text such as `100 a; 150 ab; 160 -; 1000`: at 100 ms switch a is down, at 150 ms a and b, at 160 ms none, and it ends at 1000 ms.
+A script is text such as `100 a; 150 ab; 160 -; 1000`: at 100 ms switch a is down, at 150 ms a and b, at 160 ms none, and it ends
+at 1000 ms.
 A run is a list of lines such as `160 tap a`, also in milliseconds. Power comes on at 0 and has settled long before 100 ms.
 """
 
@@ -90,8 +91,8 @@ def text(*parts):
     return form.Text(tuple(part if isinstance(part, str) else form.Field(part) for part in parts))
 
 
-def cell(name="cell", low=0, high=127, start=0, shape=(), ends="proved", keep=False):
-    return Cell(name, low, high, start, shape, ends, keep, (), 0, PLACE)
+def cell(name="cell", low=0, high=127, start=0, shape=(), ends="proved", keep=False, starts=()):
+    return Cell(name, low, high, start, shape, ends, keep, (), 0, PLACE, starts)
 
 
 class _Builder:
@@ -130,9 +131,7 @@ class _Builder:
         enter, leave = self.optional(scene.enter), self.optional(scene.leave)
         views = tuple(form.View(condition, lines) for condition, lines in scene.views)
         leds = scene.leds or (constant(0), constant(0))
-        return Mode(
-            name, PLACE, tuple(numbers), tuple(conditions), enter, leave, timers, views, leds, scene.draft, scene.on_other_exit
-        )
+        return Mode(name, PLACE, tuple(numbers), tuple(conditions), enter, leave, timers, views, leds, scene.draft, scene.on_other_exit)
 
 
 def build(*scenes, timing=TIMING, cells=(), power_on=(), tempo=None, delayed_messages=4, **changes):
@@ -208,6 +207,7 @@ def run(design, script, **options):
 @pytest.fixture(scope="session")
 def stage():
     return SimpleNamespace(
-        Bind=Bind, Scene=Scene, build=build, run=run, start=start, line=line, constant=constant, equals=equals, store=store, add=add, send=send,
-        enter=Enter, text=text, cell=cell, cell_value=cell_value, timing=TIMING, form=form, on=lambda *texts: Scene(tuple(map(Bind, texts))),
+        Bind=Bind, Scene=Scene, build=build, run=run, start=start, line=line, timing=TIMING, form=form,
+        constant=constant, equals=equals, store=store, add=add, send=send, enter=Enter, text=text, cell=cell, cell_value=cell_value,
+        on=lambda *texts: Scene(tuple(map(Bind, texts))),
     )  # fmt: skip

@@ -95,7 +95,9 @@ def test_notice_covers_the_display_and_then_gives_way(stage):
     assert lines == ["100 press a", "100 mode 0", "100 shows 'saved 0'", "200 press b", "1000 shows '1'"]
 
 
-@pytest.mark.parametrize(("value", "width", "fill", "shown"), [(7, 2, "0", "07"), (-5, 3, "0", "-05"), (7, 3, " ", "  7"), (123, 2, "0", "123")])
+@pytest.mark.parametrize(
+    ("value", "width", "fill", "shown"), [(7, 2, "0", "07"), (-5, 3, "0", "-05"), (7, 3, " ", "  7"), (123, 2, "0", "123")]
+)
 def test_numbers_are_filled_to_their_width(stage, value, width, fill, shown):
     field = stage.form.Field(stage.constant(value), width, fill)
     design = stage.build(stage.Scene(views=((None, (stage.form.Text((field,)),)),)))
@@ -119,9 +121,24 @@ def test_equal_deadlines_are_met_in_the_order_of_their_kinds(stage):
     )
     timers = ((700 - 0.001, False, (stage.send(1),)),)
     design = stage.build(stage.Scene(on, timers=timers))
-    # Due at 700 ms: the window of d (655), hold a (100), repeat b (300), the gap of c (400), the timer, the message sent at 650. The tap of c
-    # would be settled by a press in between, so its own instant is tried apart.
+    # Due at 700 ms: the window of d, hold a, repeat b, the gap of c, the timer, the message sent at 650 ms.
+    # The tap of c would be settled by a press in between, so it is tried apart.
     lines = stage.run(design, "100 a; 300 ab; 650 abf; 655 abfd; 700.001")
-    assert lines == ["650 press f", "651 F8", "671.833 F8", "692.667 F8", "700 press d", "700 hold a 600", "700 repeat b", "700 01", "700 02"]
+    assert lines == [
+        "650 press f",
+        "651 F8",
+        "671.833 F8",
+        "692.667 F8",
+        "700 press d",
+        "700 hold a 600",
+        "700 repeat b",
+        "700 01",
+        "700 02",
+    ]
     lines = stage.run(design, "100 a; 300 ab; 310 abc; 400 ab; 700.001")
     assert lines == ["700 hold a 600", "700 repeat b", "700 tap c", "700 01"]
+
+
+def test_cell_starts_with_its_own_values_and_each_element_may_have_another(stage):
+    cells = (stage.cell(start=3), stage.cell(shape=(3,), starts=(7, 8, 9)))
+    assert stage.start(stage.build(stage.Scene(), cells=cells), "1").cells == [3, 7, 8, 9]

@@ -54,6 +54,11 @@ def test_tick_that_has_passed_after_a_tempo_change_comes_1_us_later(ticks, stage
     assert ticks(60, 160, change, script="130 b;") == [1000, 30_001, 40_418, 50_834]
 
 
+def test_tempo_change_before_the_first_tick_leaves_it_1_ms_after_the_start(ticks, stage):
+    change = stage.Bind("press b", (stage.form.SetTempo(stage.constant(240)),))
+    assert ticks(60, 112, change, script="100.600 b;") == [1000, 11_417]
+
+
 def test_setting_the_tempo_that_there_is_changes_nothing(ticks, stage):
     change = stage.Bind("press b", (stage.form.SetTempo(stage.constant(120)),))
     assert ticks(120, 1000, change, script="130 b;") == ticks(120, 1000)

@@ -1,0 +1,244 @@
+"""From steps to instants: when each contact changes, when the power does, and when each expectation is looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from controller_sim.design.form import Design
+from controller_sim.script.syntax import (
+    LONGEST_US,
+    MOST_STEPS,
+    READY_US,
+    Bounce,
+    Change,
+    Expectation,
+    ExpectSilence,
+    PowerOff,
+    PowerOn,
+    Press,
+    Script,
+    ScriptError,
+    Step,
+    Timed,
+    Wait,
+)
+
+
+@dataclass(slots=True)
+class Instant:
+    """What happens at one time: the power first (`power` in order, True is on), then the contacts that turn over."""
+
+    power: list[bool] = field(default_factory=list)
+    turned: int = 0
+    """Bit i: the contact of switch i changes."""
+    first_step: int = 0
+    last_step: int = 0
+    """The numbers of the first and the last step that have a part in it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """An expectation, looked at from `clock_us` to `limit_us`; the block of actions before it began at `block_us`."""
+
+    step: Expectation
+    clock_us: int
+    limit_us: int
+    block_us: int
+    number: int
+    """The number of its step."""
+
+
+@dataclass(slots=True)
+class Timeline:
+    instants: dict[int, Instant]
+    checks: list[Check]
+    end_us: int
+
+    def changes_after(self, check: Check) -> bool:
+        """Whether something changes at the check's very time because of later steps."""
+        instant = self.instants.get(check.clock_us)
+        return instant is not None and instant.last_step > check.number
+
+    def changes_only_after(self, check: Check) -> bool:
+        """The same, and nothing changes at that time because of earlier steps."""
+        return self.changes_after(check) and self.instants[check.clock_us].first_step > check.number
+
+
+def lay_out(script: Script, design: Design) -> Timeline:
+    """Give every step its time. Raises ScriptError for what feet cannot do, and for a script that is too long."""
+    return _Layout(script, design).run()
+
+
+def bounce_offsets(bounce: Bounce, number: int) -> tuple[int, ...]:
+    """The times after a change at which the contact turns over again: an even number, rising, 1..time_us - 1.
+
+    `number` is the number of the change within its step, so that no two of them bounce alike.
+    """
+    room = bounce.time_us - 1
+    state = (bounce.seed * 1_000_003 + number * 7919 + 12345) & 0x7FFFFFFF
+    offsets: set[int] = set()
+    state = (state * 1_103_515_245 + 12345) & 0x7FFFFFFF
+    count = min(2 + 2 * ((state >> 16) % 3), room // 2 * 2)
+    while len(offsets) < count:
+        state = (state * 1_103_515_245 + 12345) & 0x7FFFFFFF
+        # The low bits of such a generator repeat soon; the high ones scale to the room without a division.
+        candidate = 1 + (state * room >> 31)
+        while candidate in offsets:
+            candidate = candidate % room + 1
+        offsets.add(candidate)
+    return tuple(sorted(offsets))
+
+
+class _Layout:
+    def __init__(self, script: Script, design: Design) -> None:
+        self.script = script
+        self.design = design
+        self.instants: dict[int, Instant] = {}
+        self.checks: list[Check] = []
+        self.clock_us = READY_US
+        self.floor_us = 0
+        self.end_us = 0
+        self.block_us = 0
+        self.block_open = True
+        self.powered = True
+        self.down = [False] * len(design.switches)
+        self.last_us = [-1] * len(design.switches)
+        self.busy_us = [0] * len(design.switches)
+        self.step: Step = Step()
+        self.number = 0
+
+    def run(self) -> Timeline:
+        if len(self.script.steps) > MOST_STEPS:
+            raise ScriptError(f"a script has at most {MOST_STEPS} steps, not {len(self.script.steps)}", self.script.file)
+        for number, step in enumerate(self.script.steps):
+            self.number, self.step = number, step
+            self._move_clock(step)
+            if isinstance(step, Expectation):
+                self._expectation(step)
+            else:
+                self._action(step)
+            self.end_us = max(self.end_us, self.clock_us)
+            if self.end_us > LONGEST_US:
+                raise self._error("a script lasts at most 24 hours, and this goes beyond")
+        return Timeline(dict(sorted(self.instants.items())), self.checks, self.end_us)
+
+    def _error(self, message: str) -> ScriptError:
+        text = self.script.line_text(self.step.line)
+        column = len(text) - len(text.lstrip()) + 1
+        return ScriptError(message, self.script.file, self.step.line, column, text)
+
+    def _move_clock(self, step: Step) -> None:
+        if step.when is None:
+            return
+        if not step.when.absolute:
+            self.clock_us += step.when.time_us
+        elif step.when.time_us < self.floor_us:
+            raise self._error(f"{_seconds(step.when.time_us)} lies before {_seconds(self.floor_us)}, where the step before ends")
+        else:
+            self.clock_us = step.when.time_us
+
+    def _expectation(self, step: Expectation) -> None:
+        limit_us = self.clock_us
+        if isinstance(step, ExpectSilence):
+            limit_us += step.duration_us
+        elif isinstance(step, Timed):
+            limit_us += step.within_us or 0
+        self.checks.append(Check(step, self.clock_us, limit_us, self.block_us, self.number))
+        self.block_open = False
+        self.end_us = max(self.end_us, limit_us)
+        if isinstance(step, ExpectSilence):
+            self.clock_us = limit_us
+        self.floor_us = self.clock_us
+
+    def _action(self, step: Step) -> None:
+        if isinstance(step, Wait):
+            self.clock_us += step.duration_us
+            self.floor_us = self.clock_us
+            return
+        if not self.block_open:
+            self.block_us, self.block_open = self.clock_us, True
+        if isinstance(step, Change):
+            self._change(step.switches, step.down, self.clock_us, step.bounce, 0)
+        elif isinstance(step, Press):
+            self._press(step)
+        self.floor_us = self.clock_us
+        if isinstance(step, PowerOff):
+            self._power_off()
+        elif isinstance(step, PowerOn):
+            self._power_on(step)
+
+    def _press(self, step: Press) -> None:
+        if step.length_us < 1:
+            raise self._error("a press lasts at least 1us")
+        if step.skew_us and len(step.switches) < 2:
+            raise self._error("`skew` needs two switches or more, such as `a+c`")
+        number = 0
+        for turn in range(1 if step.gap_us is None else 2):
+            if turn:
+                self.clock_us += step.gap_us or 0
+            for i, name in enumerate(step.switches):
+                late_us = step.skew_us * i // max(1, len(step.switches) - 1)
+                self._change((name,), True, self.clock_us + late_us, step.bounce, number + i)
+            self.clock_us += step.skew_us + step.length_us
+            number += len(step.switches)
+            self._change(step.switches, False, self.clock_us, step.bounce, number)
+            number += len(step.switches)
+
+    def _power_off(self) -> None:
+        if not self.powered:
+            raise self._error("the power is off already")
+        self.powered = False
+        self._instant(self.clock_us).power.append(False)
+
+    def _power_on(self, step: PowerOn) -> None:
+        power = self._instant(self.clock_us).power
+        if self.powered:
+            power.append(False)
+        power.append(True)
+        self.powered = True
+        self._change(step.holding, True, self.clock_us, None, 0)
+        self.clock_us += READY_US
+
+    def _instant(self, time_us: int) -> Instant:
+        instant = self.instants.setdefault(time_us, Instant(first_step=self.number))
+        instant.last_step = self.number
+        return instant
+
+    def _change(self, names: tuple[str, ...], down: bool, time_us: int, bounce: Bounce | None, number: int) -> None:
+        if bounce is not None and bounce.time_us < 3:
+            raise self._error("bounce lasts at least 3us")
+        for i, name in enumerate(names):
+            switch = self._switch(name)
+            if self.down[switch] == down:
+                raise self._error(f"switch {name!r} is {'down' if down else 'up'} already")
+            if time_us <= self.last_us[switch]:
+                last = _seconds(self.last_us[switch])
+                raise self._error(f"switch {name!r} changes at {last} already; leave it some time, as in `+200ms tap {name}`")
+            if time_us < self.busy_us[switch]:
+                raise self._error(
+                    f"switch {name!r} bounces until {_seconds(self.busy_us[switch])}, and changes again at {_seconds(time_us)}"
+                )
+            self.down[switch] = down
+            self.busy_us[switch] = time_us + (bounce.time_us if bounce else 0)
+            for at_us in self._turns(time_us, bounce, number + i):
+                self._instant(at_us).turned ^= 1 << switch
+                self.last_us[switch] = at_us
+            self.end_us = max(self.end_us, self.last_us[switch])
+
+    @staticmethod
+    def _turns(time_us: int, bounce: Bounce | None, number: int) -> Iterator[int]:
+        yield time_us
+        if bounce is not None:
+            yield from (time_us + offset_us for offset_us in bounce_offsets(bounce, number))
+
+    def _switch(self, name: str) -> int:
+        if name not in self.design.switches:
+            raise self._error(f"the design has no switch {name!r}")
+        return self.design.switches.index(name)
+
+
+def _seconds(time_us: int) -> str:
+    from controller_sim.script.printer import duration_text
+
+    return duration_text(time_us)

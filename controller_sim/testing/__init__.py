@@ -1,0 +1,1 @@
+"""Random designs, random contact histories, and the comparison of two engines over them."""

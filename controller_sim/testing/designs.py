@@ -1,0 +1,214 @@
+"""A strategy of random designs, always valid: what the loader would refuse is never drawn.
+
+The times of a design lie on a grid of one unit, with few multiples, so that deadlines often coincide.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from itertools import combinations
+from typing import Any
+
+from hypothesis import strategies as st
+
+from controller_sim.design import form
+from controller_sim.testing.expressions import PORTS, Allowed, Draw, Writer, between, one_of
+
+UNITS_US = (1000, 1, 7, 20_000, 60_000)
+PLACE = form.Place("random", 1, 1)
+
+
+@st.composite
+def designs(draw: Draw, debounce: st.SearchStrategy[Any] | None = None) -> form.Design:
+    """A valid design; `debounce` draws the pair of debouncers (press, release) instead of any pair at all."""
+    return _Maker(draw, debounce).design()
+
+
+@cache
+def debouncer(unit_us: int) -> st.SearchStrategy[form.Debounce]:
+    return st.builds(form.Debounce, st.sampled_from(("settle", "lockout")), st.sampled_from((0, unit_us, 2 * unit_us, 3 * unit_us)))
+
+
+@cache
+def _chords(switches: int) -> st.SearchStrategy[list[tuple[int, ...]]]:
+    sets = [chord for size in (2, 3) for chord in combinations(range(switches), size)]
+    return st.lists(st.sampled_from(sets), max_size=4, unique=True)
+
+
+class _Maker:
+    """Draws the parts of a design in the order in which they need each other."""
+
+    def __init__(self, draw: Draw, debounce: st.SearchStrategy[Any] | None) -> None:
+        self.draw = draw
+        self.unit_us: int = draw(one_of(UNITS_US))
+        self.switches = draw(between(2, 5))
+        self.keys = self._keys()
+        self.timing = self._timing(debounce)
+        low, high = draw(one_of(((30, 240), (100, 130), (20, 300))))
+        ports = draw(PORTS)
+        self.tempo = form.Tempo(low, high, draw(one_of((120, 101, 130))), ports)
+        self.writer = Writer(draw, self._cells(), self.tempo, self.unit_us, self.switches)
+        self.procedures: list[form.Procedure] = []
+        self.bindings: list[form.Binding] = []
+        self.modes = draw(between(1, 3))
+        self.leds = draw(between(0, 2))
+        self.display_lines = draw(between(0, 2))
+
+    def design(self) -> form.Design:
+        writer = self.writer
+        for number in range(self.draw(between(0, 2))):
+            parameters: tuple[tuple[int, int], ...] = self.draw(one_of((((0, 3),), (), ((-1, 1), (0, 7)))))
+            self.procedures.append(writer.procedure(f"helper{number}", parameters, Allowed()))
+            writer.helpers.append(parameters)
+        modes = tuple(self._mode(index) for index in range(self.modes))
+        home = writer.whole(0, self.modes - 1)
+        power_on = self._power_on()
+        return form.Design(
+            title="random",
+            file="random",
+            switches=tuple("abcde"[: self.switches]),
+            leds=tuple("abcde"[: self.leds]),
+            display_lines=self.display_lines or 1,
+            display_characters=40 if self.display_lines else 0,
+            timing=self.timing,
+            tempo=self.tempo,
+            running_status=False,
+            delayed_messages=writer.whole(1, 3),
+            devices=(form.Device("pads", 0, form.SERIAL, (0, 127), None, (0, 127)),),
+            cells=writer.cells,
+            keys=self.keys,
+            procedures=tuple(self.procedures),
+            bindings=tuple(self.bindings),
+            modes=modes,
+            home=home,
+            power_on=power_on,
+        )
+
+    def _keys(self) -> tuple[form.Key, ...]:
+        names = "abcde"
+        keys = [form.Key(names[switch], (switch,), 1 << switch) for switch in range(self.switches)]
+        for chord in self.draw(_chords(self.switches)):
+            keys.append(form.Key("+".join(names[switch] for switch in chord), chord, sum(1 << switch for switch in chord)))
+        return tuple(keys)
+
+    def _times(self, low: int, high: int) -> int:
+        time_us: int = self.draw(between(low, high)) * self.unit_us
+        return time_us
+
+    def _timing(self, debounce: st.SearchStrategy[Any] | None) -> form.Timing:
+        one = debouncer(self.unit_us)
+        press, release = self.draw(debounce) if debounce is not None else (self.draw(one), self.draw(one))
+        chord = self.draw(between(1, 3))
+        over = chord + 1 if len(self.keys) > self.switches else 1
+        steps = tuple((self._times(1, 2), self.draw(between(1, 3))) for _ in range(self.draw(between(0, 2))))
+        return form.Timing(
+            press=press,
+            release=release,
+            chord_us=chord * self.unit_us,
+            hold_us=self._times(over, over + 3),
+            double_us=self._times(1, 6),
+            repeat=form.Repeat(self._times(over, over + 3), steps, self._times(1, 3)),
+        )
+
+    def _cells(self) -> tuple[form.Cell, ...]:
+        cells: list[form.Cell] = []
+        offset = 0
+        for number in range(self.draw(between(1, 4))):
+            low, high = self.draw(one_of(((0, 1), (0, 3), (-2, 2), (1, 5), (0, 127))))
+            shape = self.draw(one_of(((), (), (3,), (2, 2))))
+            cell = form.Cell(
+                name=f"cell{number}",
+                low=low,
+                high=high,
+                start=self.draw(between(low, min(high, low + 2))),
+                shape=shape,
+                ends=self.draw(one_of(("wrap", "clamp", "proved"))),
+                keep=self.draw(between(0, 1)) == 1,
+                names=("off", "on") if (low, high) == (0, 1) else (),
+                offset=offset,
+                place=PLACE,
+            )
+            cells.append(cell)
+            offset += cell.size
+        return tuple(cells)
+
+    def _action(self, name: str, allowed: Allowed) -> form.Action:
+        writer = self.writer
+        parameters: tuple[tuple[int, int], ...] = self.draw(one_of(((), ((0, 2),))))
+        arguments = tuple(writer.whole(*ends) for ends in parameters)
+        self.procedures.append(writer.procedure(name, parameters, allowed))
+        return form.Action(len(self.procedures) - 1, arguments)
+
+    def _mode(self, index: int) -> form.Mode:
+        writer = self.writer
+        every = tuple(range(self.modes))
+        writer.slots = []
+        draft = tuple(n for n in range(len(writer.cells)) if writer.chance(3))
+        drafts, shown = bool(draft), bool(self.display_lines)
+        conditions = tuple(writer.truth() for _ in range(writer.whole(0, 2)))
+        first = len(self.bindings)
+        self._bind(index, len(conditions), Allowed(every, True, drafts, shown))
+        timers = []
+        for number in range(writer.pick(0, 0, 1, 2)):
+            action = self._action(f"timer{index}_{number}", Allowed(every, False, drafts, shown))
+            timers.append(form.Timer(self._times(3, 9), writer.pick(False, True), action))
+        enter = leave = None
+        if writer.chance(3):
+            enter = self._action(f"enter{index}", Allowed(every[index + 1 :], False, drafts, shown))
+        if writer.chance(3):
+            leave = self._action(f"leave{index}", Allowed((), False, drafts, shown))
+        writer.slots = []
+        return form.Mode(
+            name=f"mode{index}",
+            place=PLACE,
+            bindings=tuple(range(first, len(self.bindings))),
+            conditions=conditions,
+            enter=enter,
+            leave=leave,
+            timers=tuple(timers),
+            views=self._views(),
+            leds=tuple(writer.fit(writer.number(1), 0, 3) for _ in range(self.leds)),
+            draft=draft,
+            on_other_exit=writer.pick("cancel", "save"),
+        )
+
+    def _views(self) -> tuple[form.View, ...]:
+        if not self.display_lines:
+            return ()
+        writer = self.writer
+        views = []
+        for _ in range(writer.whole(0, 2)):
+            condition = writer.truth() if writer.pick(False, True) else None
+            views.append(form.View(condition, tuple(writer.text() for _ in range(self.display_lines))))
+            if condition is None:
+                break
+        return tuple(views)
+
+    def _bind(self, mode: int, conditions: int, allowed: Allowed) -> None:
+        """Draw bindings until enough; a slot that has an unconditional one takes no more."""
+        writer = self.writer
+        closed: set[tuple[int, str, int]] = set()
+        used: set[tuple[int, str, int, int]] = set()
+        for number in range(writer.whole(2, 9)):
+            key = writer.whole(0, len(self.keys) - 1)
+            gesture = writer.pick(*form.GESTURES)
+            hold_us = self.timing.hold_us + self._times(0, 2) if gesture == "hold" else 0
+            condition = writer.whole(0, conditions - 1) if conditions and writer.chance(3) else None
+            slot = (key, gesture, hold_us)
+            if slot in closed or (condition is not None and (*slot, condition) in used):
+                continue
+            if condition is None:
+                closed.add(slot)
+            else:
+                used.add((*slot, condition))
+            eager = gesture == "press" and key < self.switches and writer.chance(3)
+            action = self._action(f"binding{mode}_{number}", allowed)
+            self.bindings.append(form.Binding(mode, gesture, key, action, PLACE, condition, hold_us, eager))
+
+    def _power_on(self) -> tuple[form.PowerOnBinding, ...]:
+        writer = self.writer
+        if not writer.chance(3):
+            return ()
+        masks = self.draw(st.lists(st.integers(1, (1 << self.switches) - 1), min_size=1, max_size=2, unique=True))
+        allowed = Allowed(tuple(range(self.modes)), notices=bool(self.display_lines))
+        return tuple(form.PowerOnBinding(mask, self._action(f"power_on{mask}", allowed), PLACE) for mask in masks)
