@@ -82,7 +82,6 @@ class Decoder:
     def _begin(self, status: int) -> None:
         if status in UNDEFINED_STATUSES or status == END_OF_SYSEX:
             self._status = 0
-            self._message.clear()
             return
         self._status = status
         self._length = message_length(status)

@@ -17,6 +17,7 @@ from controller_sim.testing.contacts import POLLS, Session, sessions
 from controller_sim.testing.designs import UNITS_US, designs
 
 both_engines = pytest.mark.parametrize("factory", [FastEngine, ReferenceEngine])
+FEW = settings(max_examples=40 if settings.default is None or settings.default.max_examples <= 100 else settings.default.max_examples)
 WRAPS = st.sampled_from((2**32 - 1, 2**32 - 5_000, 2**31 - 1, 2**31 - 5_000, 1, 12_345_678_901))
 
 
@@ -31,6 +32,7 @@ def advanced(engine: Any, session: Session, skip: int = 0) -> Any:
 
 
 @both_engines
+@FEW
 @given(st.data(), WRAPS)
 def test_a_run_started_at_another_time_is_the_same_run_shifted(factory: EngineFactory, data: st.DataObject, start_us: int) -> None:
     design = data.draw(designs())
@@ -40,6 +42,7 @@ def test_a_run_started_at_another_time_is_the_same_run_shifted(factory: EngineFa
 
 
 @both_engines
+@FEW
 @given(st.data(), st.lists(st.sampled_from(POLLS), min_size=1, max_size=3))
 def test_polls_between_the_same_changes_change_nothing(factory: EngineFactory, data: st.DataObject, polls: list[str]) -> None:
     design = data.draw(designs())
@@ -48,6 +51,7 @@ def test_polls_between_the_same_changes_change_nothing(factory: EngineFactory, d
     assert run(factory, design, replace(session, polls=tuple(polls)), trace=True) == expected
 
 
+@FEW
 @given(st.data(), st.integers(0, 20), st.sampled_from((0, 777, 2**32 - 3)))
 def test_a_snapshot_restored_at_any_time_goes_on_in_the_same_way(data: st.DataObject, cut: int, by_us: int) -> None:
     design = data.draw(designs())
@@ -69,6 +73,7 @@ def test_a_snapshot_restored_at_any_time_goes_on_in_the_same_way(data: st.DataOb
     assert other.snapshot() == whole.snapshot()
 
 
+@FEW
 @given(st.data(), WRAPS)
 def test_equal_states_compare_and_hash_equal_at_any_time(data: st.DataObject, start_us: int) -> None:
     design = data.draw(designs())
@@ -119,6 +124,7 @@ def bounce(draw: Any, start_us: int, length_us: int, below_us: int, odd: bool) -
 
 
 @both_engines
+@FEW
 @given(st.data())
 def test_bounce_shorter_than_a_settling_time_only_delays_the_run(factory: EngineFactory, data: st.DataObject) -> None:
     design = data.draw(designs(settling("settle")))
@@ -135,6 +141,7 @@ def test_bounce_shorter_than_a_settling_time_only_delays_the_run(factory: Engine
 
 
 @both_engines
+@FEW
 @given(st.data())
 def test_bounce_shorter_than_a_lockout_changes_nothing(factory: EngineFactory, data: st.DataObject) -> None:
     design = data.draw(designs(settling("lockout")))
@@ -167,6 +174,7 @@ def presses_and_ends(design: form.Design, outputs: list[Output]) -> tuple[Counte
 
 
 @both_engines
+@FEW
 @given(st.data())
 def test_the_ledger_adds_up(factory: EngineFactory, data: st.DataObject) -> None:
     """At rest every press either ended once or fired; none did both."""
@@ -180,6 +188,7 @@ def test_the_ledger_adds_up(factory: EngineFactory, data: st.DataObject) -> None
 
 
 @both_engines
+@FEW
 @given(st.data())
 def test_every_fired_press_has_exactly_one_release_when_all_feet_are_up(factory: EngineFactory, data: st.DataObject) -> None:
     design = data.draw(designs())
@@ -200,6 +209,7 @@ def test_every_fired_press_has_exactly_one_release_when_all_feet_are_up(factory:
 
 
 @both_engines
+@FEW
 @given(st.data())
 def test_nothing_pressed_before_a_mode_change_fires_in_the_new_mode(factory: EngineFactory, data: st.DataObject) -> None:
     """Between two mode changes only bindings of that mode fire, apart from releases owed to presses of earlier modes."""
@@ -218,6 +228,7 @@ def test_nothing_pressed_before_a_mode_change_fires_in_the_new_mode(factory: Eng
 
 
 @both_engines
+@FEW
 @given(st.data())
 def test_time_never_goes_back_in_the_outputs_and_cells_stay_in_their_ranges(factory: EngineFactory, data: st.DataObject) -> None:
     design = data.draw(designs())

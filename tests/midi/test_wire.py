@@ -96,6 +96,12 @@ def test_queue_depth_is_the_most_bytes_not_yet_sent_at_any_instant(
     assert largest_queue_bytes(sent) == max(waiting, default=0)
 
 
+def test_byte_that_ends_at_an_instant_waits_no_more_at_that_instant() -> None:
+    note = b"\x90\x3c\x27"
+    assert largest_queue_bytes(serial_times([(0, note), (960, note)])) == 3
+    assert largest_queue_bytes(serial_times([(0, note), (959, note)])) == 4
+
+
 @given(TIMED, st.integers(0, 10**9))
 def test_later_run_is_the_same_run_shifted(messages: list[tuple[int, bytes]], shift_us: int) -> None:
     line = on_the_line(serial_times(messages))
