@@ -42,6 +42,7 @@ class Engine(Recogniser):
         "notice_slot",
         "now_us",
         "packed",
+        "plain_chords",
         "read_conditions",
         "repeat_us",
         "show_leds",
@@ -98,6 +99,7 @@ class Engine(Recogniser):
         self.holds = tables.holds[mode]
         self.chords = tables.chords[mode]
         self.chord_switches = tables.chord_switches[mode]
+        self.plain_chords = tables.plain_chords[mode]
         self.read_conditions = tables.conditions[mode]
         self.has_eager = tables.eager_modes[mode]
         self.special_switches = -1 if self.has_eager else self.chord_switches
@@ -130,7 +132,8 @@ class Engine(Recogniser):
         heap = self.heap
         due = self.due
         contact_slot = self.contact_slot
-        while heap and heap[0] >> SLOT_BITS <= now_us:
+        end = now_us + 1 << SLOT_BITS
+        while heap and heap[0] < end:
             entry = heappop(heap)
             time_us = entry >> SLOT_BITS
             slot = entry & SLOT_MASK
@@ -143,7 +146,8 @@ class Engine(Recogniser):
                 self._timeout(slot, time_us)
             else:
                 expired = 1 << slot - contact_slot
-            while heap and heap[0] >> SLOT_BITS == time_us:
+            next_instant = time_us + 1 << SLOT_BITS
+            while heap and heap[0] < next_instant:
                 slot = heappop(heap) & SLOT_MASK
                 if due[slot] != time_us:
                     continue

@@ -163,7 +163,12 @@ class Recogniser(Contacts):
         if not self.group:
             self.group_conditions = self.read_conditions(self) if self.read_conditions else 0
             self.noted = ~self.down | bit
-            self.group_chords = self._makeable_chords(self.group_conditions, self.noted) if self.chord_switches & bit else ()
+            if not self.chord_switches & bit:
+                self.group_chords = ()
+            elif self.plain_chords and self.down & self.chord_switches == bit:
+                self.group_chords = self.plain_chords
+            else:
+                self.group_chords = self._makeable_chords(self.group_conditions, self.noted)
         if self.waiting and not self._settle_impossible(bit, changes):
             return
         if self.has_eager and not self._fire_eager(s, now_us, changes):
@@ -224,7 +229,11 @@ class Recogniser(Contacts):
         self.group_order = []
         self.noted = 0
         self.due[GROUP_SLOT] = NEVER
-        formed = self._partition(group, order) if len(order) > 1 else ((0, order[0]),)
+        if len(order) == 1 and not self.waiting:
+            self._form(order[0], self.pressed_at[order[0]], conditions)
+            self._decide(order[0])
+            return
+        formed = self._partition(group, order)
         for last, k in formed:
             self._form(k, self.pressed_at[order[last]], conditions)
         changes = self.changes
@@ -357,7 +366,8 @@ class Recogniser(Contacts):
     def _key_up(self, k, now_us):
         for s in self.members[k]:
             self.owner[s] = NOTHING
-        self.due[self.hold_slot + k] = self.due[self.repeat_slot + k] = NEVER
+        due = self.due
+        due[self.hold_slot + k] = due[self.repeat_slot + k] = NEVER
         state = self.key_state[k]
         self.key_state[k] = UP
         release = self.key_release[k]

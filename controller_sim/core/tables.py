@@ -15,6 +15,7 @@ class Tables:
     holds[mode][key]           ((duration_us, choice), ...) shortest first
     chords[mode]               ((key, mask, always, conditions), ...) in key order
     chord_switches[mode]       all switches that are in some chord of the mode
+    plain_chords[mode]         ((key, mask), ...) where none of the mode's chords has a condition, else ()
     choices                    choice -2-i is choices[i]: ((condition bit or 0, binding), ...)
     eager                      set of the bindings that are eager
     eager_modes[mode]          whether the mode has one

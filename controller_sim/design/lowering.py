@@ -109,6 +109,7 @@ def _lower_bindings(design: Design, tables: Tables) -> None:
     tables.bind = []
     tables.holds = []
     tables.chords = []
+    tables.plain_chords = []
     tables.chord_switches = []
     for mode in design.modes:
         bindings = [(i, design.bindings[i]) for i in mode.bindings]
@@ -132,6 +133,7 @@ def _lower_bindings(design: Design, tables: Tables) -> None:
                     bits |= _condition_bit(b)
                 chords.append((key, design.keys[key].mask, any(b.condition is None for _, b in mine), bits))
         tables.chords.append(tuple(chords))
+        tables.plain_chords.append(tuple((key, mask) for key, mask, _, _ in chords) if all(always for _, _, always, _ in chords) else ())
         switches = 0
         for _, mask, _, _ in chords:
             switches |= mask

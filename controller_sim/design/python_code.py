@@ -150,7 +150,7 @@ class PythonWriter:
         item = " | ".join([str((fixed << 2 | statement.ports) << 3 | MESSAGE), *moving])
         if statement.delay_us:
             return [f"e.send_later({statement.delay_us}, {item})"]
-        return ["e.packed.append(e.now_us)", f"e.packed.append({item})"]
+        return [f"e.packed += (e.now_us, {item})"]
 
     def _cell(self, cell: int, index: Expression | None, constants: dict[int, int]) -> str:
         offset = self.design.cells[cell].offset
