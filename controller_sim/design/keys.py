@@ -11,6 +11,8 @@ from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import GESTURES
 
 MAX_DURATION_US = 1_800_000_000
+LEAST_PERIOD_US = 1000
+"""Of whatever repeats: a three-byte message takes 960 us on the wire (MIDI 1.0 Detailed Specification 4.2.1, p. 9)."""
 """Half an hour: time counters wrap at 32 bits, and differences must stay below half of that."""
 UNITS_US = {"us": 1, "ms": 1000, "s": 1_000_000}
 _DURATION = re.compile(r"([0-9]{1,12})(?:\.([0-9]{1,9}))?(us|ms|s)")
@@ -25,8 +27,12 @@ def nearest(name: str, known: Iterable[str]) -> str:
     return f"; did you mean '{close[0]}'?" if close else ""
 
 
-def parse_duration(source: Source, *, zero: bool = False) -> int:
-    """`5ms`, `1.5s`, `250us` -> whole microseconds, 1 us (or 0 when `zero`) to 30 minutes."""
+def _shortest(least_us: int) -> str:
+    return f"{least_us // 1000}ms, since one message takes nearly that long on the wire" if least_us >= 1000 else f"{least_us}us"
+
+
+def parse_duration(source: Source, *, least_us: int = 1) -> int:
+    """`5ms`, `1.5s`, `250us` -> whole microseconds, `least_us` to 30 minutes."""
     text = source.text.strip()
     place = source.place(0, 0)
     match = _DURATION.fullmatch(text)
@@ -38,8 +44,8 @@ def parse_duration(source: Source, *, zero: bool = False) -> int:
     if numerator % scale:
         raise DesignError(f"'{text}' is not a whole number of microseconds", place)
     duration_us = numerator // scale
-    if duration_us == 0 and not zero:
-        raise DesignError(f"'{text}' is too short: at least 1us", place)
+    if duration_us < least_us:
+        raise DesignError(f"'{text}' is too short: at least {_shortest(least_us)}", place)
     if duration_us > MAX_DURATION_US:
         raise DesignError(f"'{text}' is too long: at most {MAX_DURATION_US // 1_000_000}s", place)
     return duration_us
@@ -225,4 +231,4 @@ def parse_timer_key(source: Source) -> tuple[bool, int]:
         message = f"'{source.text}' is no timer: write for example 'after 1s' or 'every 500ms'"
         raise DesignError(message + nearest(word, ("after", "every")), source.place(0, 0))
     column = source.text.index(word) + len(word) + 1
-    return word == "every", parse_duration(Source(duration, (source.place(0, column),)))
+    return word == "every", parse_duration(Source(duration, (source.place(0, column),)), least_us=LEAST_PERIOD_US)

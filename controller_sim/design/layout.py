@@ -21,7 +21,7 @@ from controller_sim.design.form import (
     Tempo,
     Timing,
 )
-from controller_sim.design.keys import nearest, parse_duration, parse_range
+from controller_sim.design.keys import LEAST_PERIOD_US, nearest, parse_duration, parse_range
 from controller_sim.design.parsing import BUILT_IN
 from controller_sim.design.yaml_text import Mapping, Node, Scalar
 from controller_sim.design.yaml_text import Sequence as ListNode
@@ -252,7 +252,7 @@ def _debounce(node: Node, what: str) -> Debounce:
         raise DesignError(f"'{value.text}' is no debounce: write 'settle 12ms', 'lockout 5ms' or 'none'{hint}", value.place)
     source = value.source()
     start = len(kind) + 1
-    return Debounce(kind, parse_duration(type(source)(rest, (source.place(0, start),)), zero=True))
+    return Debounce(kind, parse_duration(type(source)(rest, (source.place(0, start),)), least_us=0))
 
 
 def _repeat(node: Node) -> Repeat:
@@ -272,11 +272,11 @@ def _repeat(node: Node) -> Repeat:
         period, found, count = value.text.partition(" x ")
         if not found or not re.fullmatch(r"\s*[1-9][0-9]{0,4}\s*", count):
             raise DesignError(f"'{value.text}' needs a count, as in '140ms x 8': only the last period goes on for ever", value.place)
-        steps.append((parse_duration(type(source)(period, (source.place(0, 0),))), int(count)))
+        steps.append((parse_duration(type(source)(period, (source.place(0, 0),)), least_us=LEAST_PERIOD_US), int(count)))
     last = scalar(periods[-1], "the last period")
     if " x " in last.text:
         raise DesignError(f"the last period goes on for ever and takes no count, so not '{last.text}'", last.place)
-    return Repeat(first_us, tuple(steps), parse_duration(last.source()))
+    return Repeat(first_us, tuple(steps), parse_duration(last.source(), least_us=LEAST_PERIOD_US))
 
 
 def _ports(node: Node, what: str) -> int:

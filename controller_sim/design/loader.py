@@ -42,6 +42,7 @@ from controller_sim.design.layout import (
 )
 from controller_sim.design.scope import ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views
+from controller_sim.design.steps import check_statements
 from controller_sim.design.yaml_text import Mapping, Node, Scalar, parse, read_file
 
 MAX_MODES = 64
@@ -128,6 +129,7 @@ class _Loader:
         power_on = self._power_on()
         self._check_enter_circles(modes)
         self._check_chord_window(modes)
+        check_statements(self.procedures)
         return Design(
             title=layout.title,
             file=self.file,

@@ -28,7 +28,7 @@ def test_a_duration_means_the_same_in_every_unit(time_us: int) -> None:
 @given(st.text(max_size=12))
 def test_a_text_is_a_duration_or_refused_at_its_place(text: str) -> None:
     try:
-        assert 0 <= parse_duration(source(text), zero=True) <= 1_800_000_000
+        assert 0 <= parse_duration(source(text), least_us=0) <= 1_800_000_000
     except DesignError as error:
         assert error.place == Place("design", 3, 5)
 
@@ -101,6 +101,6 @@ def test_timers_are_after_or_every() -> None:
 
 @pytest.mark.parametrize("unit", UNITS_US)
 def test_a_duration_of_zero_is_for_debounce_only(unit: str) -> None:
-    assert parse_duration(source(f"0{unit}"), zero=True) == 0
+    assert parse_duration(source(f"0{unit}"), least_us=0) == 0
     with pytest.raises(DesignError, match="is too short: at least 1us"):
         parse_duration(source(f"0{unit}"))

@@ -27,6 +27,19 @@ REFUSED: dict[str, tuple[str, str]] = {
         "switches: [a, b, c]\nmodes:\n  show: {timers: {aftr 1s: pass}}\n",
         ("design:3:19: 'aftr 1s' is no timer: write for example 'after 1s' or 'every 500ms'; did you mean 'after'?"),
     ),
+    "timer period": (
+        "switches: [a, b, c]\nmodes:\n  show: {timers: {every 999us: pass}}\n",
+        "design:3:25: '999us' is too short: at least 1ms, since one message takes nearly that long on the wire",
+    ),
+    "repeat period": (
+        "switches: [a, b, c]\ntiming: {repeat: {first: 400ms, then: [140ms x 8, 10us]}}\nmodes: {show: {}}\n",
+        "design:2:51: '10us' is too short: at least 1ms, since one message takes nearly that long on the wire",
+    ),
+    "statements": (
+        "switches: [a]\nmemory: {n: {range: 0..3, ends: wrap}}\nprocedures:\n"
+        "  inner(): 'for i in range(1000): n += 1'\n  outer(): 'for i in range(1000): inner()'\nmodes: {show: {}}\n",
+        "design:5:13: outer can run 1,002,001 statements, through its loops and calls; at most 100,000 are allowed",
+    ),
     "gesture": (
         "switches: [a, b, c]\nmodes:\n  show:\n    on:\n      taap a: pass\n",
         ("design:5:7: 'taap' is no gesture: write press, release, tap, hold, repeat, double, chord; did you mean 'tap'?"),
