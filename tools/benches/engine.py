@@ -143,7 +143,7 @@ def _idle(design: Design, step_us: int) -> float:
 
 def _result(runners: list[Runner], idle: dict[int, list[float]], rounds: int) -> dict[str, object]:
     rates = {runner.name: median(runner.rates) for runner in runners}
-    libraries = {name: rate for name, rate in rates.items() if name not in (ENGINE, HANDWRITTEN)}
+    libraries = {name: rate for name, rate in rates.items() if name not in (ENGINE, HANDWRITTEN, SIMPY)}
     best = max(libraries, key=libraries.__getitem__)
     by_name = {runner.name: runner for runner in runners}
 
@@ -175,7 +175,8 @@ def table(result: dict[str, object]) -> str:
     for name, numbers in sorted(implementations.items(), key=lambda item: -item[1]["edges_per_s"]):
         lines.append(f"{name:22}{numbers['edges_per_s']:>12,}{numbers['to_engine']:>12.4f}{numbers['edges']:>12,}")
     lines += [
-        f"engine to {result['best_library']}, the best library: {result['to_best_library']}",
+        f"engine to {result['best_library']}, the best state-machine library: {result['to_best_library']}",
+        f"engine to simpy: {result['to_simpy']}",
         f"engine to hand-written Python: {result['to_handwritten']}",
         f"an idle hour to an idle second: {result['idle_hour_to_idle_second']}",
         f"outputs equal; medians of {result['rounds']} interleaved rounds, Python {result['python']}",
