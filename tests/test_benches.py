@@ -118,7 +118,7 @@ def test_the_engine_bench_reports_all_its_keys_and_finds_outputs_equal() -> None
     result = engine.measure(edges=1_000, seed=5, rounds=1)
     assert {"edges_per_s", "to_best_library", "best_library", "to_simpy", "to_handwritten", "idle_hour_to_idle_second"} <= result.keys()
     assert result["outputs_equal"] is True
-    assert "best library" in engine.table(result)
+    assert "best state-machine library" in engine.table(result)
 
 
 def test_a_version_that_puts_out_something_else_stops_the_bench() -> None:

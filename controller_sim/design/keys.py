@@ -11,9 +11,9 @@ from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import GESTURES
 
 MAX_DURATION_US = 1_800_000_000
+"""Half an hour: time counters wrap at 32 bits, and differences must stay below half of that."""
 LEAST_PERIOD_US = 1000
 """Of whatever repeats: a three-byte message takes 960 us on the wire (MIDI 1.0 Detailed Specification 4.2.1, p. 9)."""
-"""Half an hour: time counters wrap at 32 bits, and differences must stay below half of that."""
 UNITS_US = {"us": 1, "ms": 1000, "s": 1_000_000}
 _DURATION = re.compile(r"([0-9]{1,12})(?:\.([0-9]{1,9}))?(us|ms|s)")
 _RANGE = re.compile(r"(-?[0-9]{1,10})\s*\.\.\s*(-?[0-9]{1,10})")

@@ -222,8 +222,8 @@ def _leds(layout: Layout, node: Node) -> None:
         layout.leds[name.text] = len(layout.leds)
 
 
-def duration(node: Node, what: str) -> int:
-    return parse_duration(scalar(node, what).source())
+def duration(node: Node, what: str, least_us: int = 1) -> int:
+    return parse_duration(scalar(node, what).source(), least_us=least_us)
 
 
 def _timing(node: Node) -> Timing:
@@ -258,7 +258,7 @@ def _debounce(node: Node, what: str) -> Debounce:
 def _repeat(node: Node) -> Repeat:
     whole = mapping(node, "repeat", ("first", "then"))
     default = DEFAULT_TIMING.repeat
-    first_us = duration(value, "first") if (value := whole.get("first")) else default.first_us
+    first_us = duration(value, "first", LEAST_PERIOD_US) if (value := whole.get("first")) else default.first_us
     then = whole.get("then")
     if then is None:
         return Repeat(first_us, default.steps, default.last_us)

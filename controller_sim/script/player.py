@@ -17,7 +17,7 @@ from controller_sim.simulator.simulator import Input, Simulator
 
 MOST_OUTPUTS = 2_000_000
 """The most that a run may put out."""
-_LONGEST_ADVANCE_US = 10_000_000
+_LONGEST_ADVANCE_US = 100_000
 _MOST_SEEN = 12
 
 

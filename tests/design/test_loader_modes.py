@@ -115,6 +115,10 @@ REFUSED: dict[str, tuple[str, str]] = {
         "switches: [a, b, c]\nmodes:\n  show:\n    on:\n      tap a+b: pass\n      hold c 45ms: pass\n",
         ("design:6:7: the hold (45ms) must be longer than the chord window (45ms)\ndesign:5:7: the chord a+b is bound here"),
     ),
+    "first repeat below a millisecond": (
+        "switches: [a, b, c]\ntiming: {repeat: {first: 999us}}\nmodes: {show: {}}\n",
+        "design:2:26: '999us' is too short: at least 1ms, since one message takes nearly that long on the wire",
+    ),
     "short repeat": (
         ("switches: [a, b, c]\ntiming: {repeat: {first: 40ms}}\nmodes:\n  show:\n    on:\n      tap a+b: pass\n      repeat c: pass\n"),
         ("design:7:7: the first repeat (40ms) must be longer than the chord window (45ms)\ndesign:6:7: the chord a+b is bound here"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Any
 
 from benches.four import (
@@ -57,6 +58,9 @@ class Contact:
 
 
 # A trigger that means nothing in a state is no mistake here.
+# An ignored trigger is no news here, and writing it to the log would slow the library down.
+logging.getLogger("transitions").setLevel(logging.ERROR)
+
 QUIET: dict[str, Any] = {"ignore_invalid_triggers": True, "auto_transitions": False}
 
 CONTACT_TRANSITIONS: list[Any] = [
