@@ -3,9 +3,6 @@
 A lockout costs no deadline unless the contact, when it is read again, will differ from the level.
 """
 
-from heapq import heappush
-
-from .deadlines import SLOT_BITS
 from .kinds import EDGE, NEVER
 from .tempo import Tempo
 
@@ -58,9 +55,7 @@ class Contacts(Tempo):
             press = word & bit
             settle_us = self.press_settle_us if press else self.release_settle_us
             if settle_us:
-                time_us = now_us + settle_us
-                self.due[self.contact_slot + s] = time_us
-                heappush(self.heap, time_us << SLOT_BITS | self.contact_slot + s)
+                self._set(self.contact_slot + s, now_us + settle_us)
                 continue
             self.level ^= bit
             self.locked_until[s] = now_us + (self.press_lockout_us if press else self.release_lockout_us)

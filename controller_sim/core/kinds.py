@@ -27,7 +27,6 @@ NOTHING = -1
 
 # A deadline that never comes. Times are microseconds, so this is some 146,000 years.
 NEVER = 1 << 62
-"""Larger than any time."""
 
 CLOCK_FIRST_TICK_US = 1000
 CLOCK_MESSAGE = 0xF8

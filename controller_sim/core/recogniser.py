@@ -3,10 +3,7 @@
 The rules are in reference/semantics.md, sections 3, 4 and 9; the names here are the names there.
 """
 
-from heapq import heappush
-
 from .contacts import Contacts
-from .deadlines import SLOT_BITS
 from .kinds import CANCELLED, DOUBLE, ENDED, FIRED, GESTURES, NEVER, NOTHING, PRESS, RELEASE, REPEAT, TAP, UNBOUND
 
 # What a key is in: up; formed (its group has closed, it is about to be decided); down, to which may be added that its
@@ -302,15 +299,9 @@ class Recogniser(Contacts):
         if double >= 0:
             self._take(k, double)
             return
-        holds = self.holds[k]
-        if holds:
+        if self.holds[k]:
             self.hold_index[k] = 0
-            if holds[0][1] >= 0:
-                time_us = self.key_at[k] + holds[0][0]
-                self.due[self.hold_slot + k] = time_us
-                heappush(self.heap, time_us << SLOT_BITS | self.hold_slot + k)
-            else:
-                self._next_hold(k)
+            self._next_hold(k)
         repeat = bind[base + REPEAT]
         if repeat != NOTHING and self._choose(repeat, conditions) >= 0:
             self.repeats[k] = 0
@@ -383,8 +374,10 @@ class Recogniser(Contacts):
         double = self.bind[k * GESTURES + DOUBLE]
         if tap < NOTHING:
             tap = self._choose(tap, self.key_conditions[k])
-        if double != NOTHING and self._choose(double, self.key_conditions[k]) >= 0:
-            self._wait(k, tap, self._choose(double, self.key_conditions[k]), now_us)
+        if double < NOTHING:
+            double = self._choose(double, self.key_conditions[k])
+        if double >= 0:
+            self._wait(k, tap, double, now_us)
         elif tap >= 0:
             self.unanswered &= ~self.masks[k]
             self._fire(tap, self.key_at[k])

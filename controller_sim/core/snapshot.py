@@ -7,11 +7,11 @@ from .kinds import NEVER
 from .recogniser import UP
 
 SHARED = (
-    "contacts", "level", "down", "unanswered", "eager_fired", "group", "group_conditions", "noted", "waiting", "mode",
+    "contacts", "level", "down", "unanswered", "eager_fired", "group", "noted", "waiting", "mode",
     "notice", "display", "leds", "booting", "drafted", "quarter", "quarter_parts", "clock_running",
 )  # fmt: skip
 LISTS = ("cells", "owner", "eager_release", "group_order", "key_state", "wait_state")
-KEY_LISTS = ("key_conditions", "key_release", "hold_index", "repeats")
+KEY_LISTS = ("key_conditions", "key_release")
 WAIT_LISTS = ("wait_tap", "wait_double", "wait_unanswered")
 
 
@@ -20,12 +20,15 @@ def take_snapshot(engine):
     now_us = engine.now_us
     live = [state != UP for state in engine.key_state]
     waits = [state != 0 for state in engine.wait_state]
+    holding = [due != NEVER for due in engine.due[engine.hold_slot : engine.repeat_slot]]
+    repeating = [due != NEVER for due in engine.due[engine.repeat_slot : engine.gap_slot]]
     pressed = [(engine.group | engine.eager_fired) >> s & 1 for s in range(len(engine.pressed_at))]
     return (
         tuple([getattr(engine, name) for name in SHARED]),
         tuple([tuple(getattr(engine, name)) for name in LISTS]),
         tuple([_where(live, getattr(engine, name)) for name in KEY_LISTS]),
         tuple([_where(waits, getattr(engine, name)) for name in WAIT_LISTS]),
+        (_where(holding, engine.hold_index), _where(repeating, engine.repeats), engine.group_conditions if engine.group else 0),
         tuple([NEVER if due == NEVER else due - now_us for due in engine.due]),
         tuple([until - now_us if until > now_us else 0 for until in engine.locked_until]),
         _since(pressed, engine.pressed_at, now_us),
@@ -56,13 +59,16 @@ def _taps(engine):
 
 def restore_snapshot(engine, snapshot, now_us):
     """Put an engine of the same design into the state of a snapshot, at `now_us`; `packed` is left alone."""
-    shared, lists, key_lists, wait_lists, due, locked, pressed_at, key_at, wait_at, delayed, clock, taps = snapshot
+    shared, lists, key_lists, wait_lists, counts, due, locked, pressed_at, key_at, wait_at, delayed, clock, taps = snapshot
     engine.now_us = now_us
     for name, value in zip(SHARED, shared):
         setattr(engine, name, value)
     for names, values in ((LISTS, lists), (KEY_LISTS, key_lists), (WAIT_LISTS, wait_lists)):
         for name, value in zip(names, values):
             setattr(engine, name, list(value))
+    engine.hold_index = list(counts[0])
+    engine.repeats = list(counts[1])
+    engine.group_conditions = counts[2]
     engine.due[:] = [NEVER if time_us == NEVER else time_us + now_us for time_us in due]
     engine._index_again()
     engine.locked_until = [time_us + now_us for time_us in locked]
