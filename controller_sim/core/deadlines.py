@@ -1,39 +1,31 @@
 """Deadlines: one slot for each thing that can be waited for, and the order in which they come due.
 
-`due[slot]` is the truth. The heap is an index over it that may hold entries which no longer agree; they are
-dropped when they surface. Slots are numbered in the order of equal deadlines, so that order needs no code.
+`due` holds what gestures, modes and messages wait for, `contact_due` what the debouncers wait for; both hold NEVER where
+nothing is waited for. Slots are numbered in the order of equal deadlines, so that order needs no code. `soonest` and
+`waking` are never later than the earliest of `due` and of `contact_due`; they may be earlier, which only costs a look.
 """
-
-from heapq import heapify, heappop, heappush
 
 from .kinds import NEVER
 
-SLOT_BITS = 10
-SLOT_MASK = (1 << SLOT_BITS) - 1
-
 
 class Deadlines:
-    __slots__ = ("due", "heap")
+    __slots__ = ("contact_due", "due", "soonest", "waking")
 
-    def __init__(self, slots):
+    def __init__(self, slots, switches):
         self.due = [NEVER] * slots
-        self.heap = []
+        self.soonest = NEVER
+        self.contact_due = [NEVER] * switches
+        self.waking = NEVER
 
     def _set(self, slot, time_us):
         """Set or move a deadline."""
         self.due[slot] = time_us
-        heappush(self.heap, time_us << SLOT_BITS | slot)
+        if time_us < self.soonest:
+            self.soonest = time_us
 
     def next_deadline_us(self):
         """The next instant at which something will happen by itself, or None."""
-        heap = self.heap
-        while heap:
-            entry = heap[0]
-            if self.due[entry & SLOT_MASK] == entry >> SLOT_BITS:
-                return entry >> SLOT_BITS
-            heappop(heap)
-        return None
-
-    def _index_again(self):
-        self.heap[:] = [time_us << SLOT_BITS | slot for slot, time_us in enumerate(self.due) if time_us != NEVER]
-        heapify(self.heap)
+        self.soonest = min(self.due)
+        self.waking = min(self.contact_due)
+        next_us = min(self.soonest, self.waking)
+        return None if next_us == NEVER else next_us

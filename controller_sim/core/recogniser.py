@@ -1,54 +1,62 @@
 """From edge to key to gesture: groups and chords, taps that wait for a double, holds, repeats.
 
-The rules are in reference/semantics.md, sections 3, 4 and 9; the names here are the names there.
+The rules are in reference/semantics.md, sections 3, 4 and 9; the names here are the names there. What a press decides and
+what a release fires is written out for each switch and mode in the design's own functions (design/handlers.py); here is
+what they share. Masks of keys and of switches are integers, bit k or s.
 """
 
 from .contacts import Contacts
-from .kinds import CANCELLED, DOUBLE, ENDED, FIRED, GESTURES, NEVER, NOTHING, PRESS, RELEASE, REPEAT, TAP, UNBOUND
-
-# What a key is in: up; formed (its group has closed, it is about to be decided); down, to which may be added that its
-# press fired and that a hold, repeat or double took it; or owing only the release of a fired press.
-UP = 0
-FORMED = 1
-DOWN = 2
-PRESSED = 4
-TAKEN = 8
-OWING = 16
+from .kinds import CANCELLED, ENDED, NEVER, NOTHING, UNBOUND
 
 # What a waiting tap is in: its gap runs; its second press has come but may still belong to a chord.
 WAITING = 1
 SECOND_PRESS = 2
 
+POWER_ON_SLOT = 0
 GROUP_SLOT = 1
+FIRST_KEY_SLOT = 2
 
 
 class Recogniser(Contacts):
+    """State of switches and keys.
+
+    live                 keys that are down and that nothing has taken: going up, they tap
+    owing, owed[key]     keys whose going up fires a release, and which binding that is
+    lapsing              of these, the keys that no press was fired for: a mode change lets them off
+    answered             switches whose press has fired something though their key is live or not yet formed
+    arriving             a switch whose press is being handled but that is not in a group or key yet
+    owner[switch]        the key that a switch of some chord is part of
+    """
+
     __slots__ = (
-        "choices",
-        "down",
+        "answered",
+        "arriving",
+        "decide",
         "eager_fired",
         "eager_release",
-        "gap_slot",
+        "fire",
+        "gap_slots",
         "gesture_at",
         "group",
+        "group_at",
         "group_chords",
         "group_conditions",
         "group_order",
         "hold_index",
-        "hold_slot",
+        "holds",
         "key_at",
         "key_conditions",
-        "key_release",
-        "key_state",
-        "keys",
+        "lapsing",
+        "live",
         "masks",
         "members",
-        "noted",
+        "owed",
+        "owing",
         "owner",
-        "pressed_at",
-        "repeat_slot",
+        "read_conditions",
+        "repeat_us",
         "repeats",
-        "unanswered",
+        "timer_slot",
         "wait_at",
         "wait_double",
         "wait_state",
@@ -57,34 +65,35 @@ class Recogniser(Contacts):
         "waiting",
     )
 
-    def __init__(self, slots, clock_slot, contact_slot, tables):
-        Contacts.__init__(self, slots, clock_slot, contact_slot, tables)
-        keys = tables.keys
-        self.keys = keys
+    def __init__(self, slots, timer_slot, clock_slot, tables):
+        Contacts.__init__(self, slots, clock_slot, tables)
+        keys = len(tables.masks)
+        self.timer_slot = timer_slot
         self.masks = tables.masks
         self.members = tables.members
-        self.choices = tables.choices
-        self.hold_slot = 2
-        self.repeat_slot = 2 + keys
-        self.gap_slot = 2 + 2 * keys
+        self.gap_slots = tables.gap_slots
+        self.repeat_us = tables.repeat_us
+        self.fire = tables.fire
+        self.gesture_at = 0
 
-        self.down = 0
-        self.unanswered = 0
-        self.pressed_at = [0] * tables.switches
+        self.live = 0
+        self.owing = 0
+        self.lapsing = 0
+        self.answered = 0
+        self.arriving = 0
+        self.owed = [NOTHING] * keys
         self.owner = [NOTHING] * tables.switches
         self.eager_release = [NOTHING] * tables.switches
         self.eager_fired = 0
 
         self.group = 0
         self.group_order = []
+        self.group_at = [0] * tables.switches
         self.group_conditions = 0
         self.group_chords = ()
-        self.noted = 0
 
-        self.key_state = [UP] * keys
         self.key_at = [0] * keys
         self.key_conditions = [0] * keys
-        self.key_release = [NOTHING] * keys
         self.hold_index = [0] * keys
         self.repeats = [0] * keys
 
@@ -95,153 +104,158 @@ class Recogniser(Contacts):
         self.wait_double = [NOTHING] * keys
         self.wait_unanswered = [0] * keys
 
-    def _choose(self, choice, conditions):
-        """The binding that a choice stands for under conditions, or NOTHING."""
-        if choice >= NOTHING:
-            return choice
-        for condition, binding in self.choices[-2 - choice]:
-            if not condition or conditions & condition:
-                return binding
-        return NOTHING
-
-    def _fire(self, binding, at_us):
-        self.packed.append(self.now_us)
-        self.packed.append(binding << 3 | FIRED)
+    def fire_at(self, binding, at_us, now_us):
+        """Fire the binding of a gesture whose physical press was at `at_us`."""
         self.gesture_at = at_us
-        self.actions[binding](self)
-        if self.next_mode >= 0:
-            self._change_mode()
+        self.fire[binding](self, now_us)
 
-    def _end_unanswered(self, switches, fate):
-        for s in range(len(self.owner)):
-            if switches >> s & 1:
-                self.packed.append(self.now_us)
-                self.packed.append((s << 2 | fate) << 3 | ENDED)
+    def end_unanswered(self, switches, fate, now_us):
+        while switches:
+            bit = switches & -switches
+            switches ^= bit
+            self.packed += (now_us, (self.switch_of[bit] << 2 | fate) << 3 | ENDED)
 
-    def _makeable_chords(self, conditions, noted):
-        """(key, mask) of the chords that are bound and can be made of the switches noted."""
-        return [(key, mask) for key, mask, always, bits in self.chords if mask & ~noted == 0 and (always or conditions & bits)]
+    def _bits(self, keys):
+        """The keys of a mask, lowest first."""
+        return [k for k in range(len(self.masks)) if keys >> k & 1]
 
-    def _fits(self, together):
+    def makeable(self, chords, bit):
+        """((key, mask), ...) of the chords that are bound under the group's conditions and need only switches that are up, and `bit`."""
+        held = self.level & ~bit
+        conditions = self.group_conditions
+        return tuple([(key, mask) for key, mask, always, bits in chords if not mask & held and (always or conditions & bits)])
+
+    def fits(self, switches):
+        """Whether one chord that the open group can become contains all of `switches`."""
         for _, mask in self.group_chords:
-            if together & ~mask == 0:
+            if not switches & ~mask:
                 return True
         return False
 
-    def _waiting_keys(self):
-        return [k for k in range(self.keys) if self.waiting >> k & 1]
-
-    def _press(self, s, now_us):
+    def press_step_by_step(self, s, chords, eager, release, now_us):
+        """A press in a mode with doubles or eager presses; `eager` and `release` are bound to the switch, or NOTHING."""
         bit = 1 << s
-        self.down |= bit
-        self.unanswered |= bit
-        if self.waiting or self.group or self.special_switches & bit:
-            self._press_among_others(s, bit, now_us)
-            return
-        self.owner[s] = s
-        self.key_at[s] = now_us
-        self.key_conditions[s] = self.read_conditions(self) if self.read_conditions else 0
-        self._decide(s)
-
-    def _press_among_others(self, s, bit, now_us):
-        """A press that may join a group, close one, settle a waiting tap or fire eagerly: the full procedure."""
-        self.pressed_at[s] = now_us
         changes = self.changes
+        self.answered &= ~bit
+        self.arriving = bit
         if self.waiting:
-            for k in self._waiting_keys():
+            for k in self._bits(self.waiting):
                 if self.wait_state[k] == WAITING and not self.masks[k] & bit:
-                    self._end_wait(k)
+                    self.end_wait(k, now_us)
                     if self.changes != changes:
                         return
-        if self.group and not self._fits(self.group | bit):
-            self._close_group(now_us)
+        if self.group and not self.fits(self.group | bit):
+            self.close_group(now_us)
             if self.changes != changes:
                 return
         if not self.group:
             self.group_conditions = self.read_conditions(self) if self.read_conditions else 0
-            self.noted = ~self.down | bit
-            if not self.chord_switches & bit:
-                self.group_chords = ()
-            elif self.plain_chords and self.down & self.chord_switches == bit:
-                self.group_chords = self.plain_chords
-            else:
-                self.group_chords = self._makeable_chords(self.group_conditions, self.noted)
-        if self.waiting and not self._settle_impossible(bit, changes):
+            self.group_chords = self.makeable(chords, bit)
+        if self.waiting and not self._settle_impossible(bit, changes, now_us):
             return
-        if self.has_eager and not self._fire_eager(s, now_us, changes):
+        if eager != NOTHING and not self._fire_eager(s, eager, release, changes, now_us):
             return
-        if self.group or self._fits(bit):
-            self._join(s, bit, now_us)
+        self.arriving = 0
+        if self.group or self.group_chords:
+            self.join(s, bit, now_us)
         else:
-            self.noted = 0
             if self.wait_state[s]:
                 self.wait_state[s] = SECOND_PRESS
-                self.due[self.gap_slot + s] = NEVER
-            self._form(s, now_us, self.group_conditions)
-            self._decide(s)
+                self.due[self.gap_slots[s]] = NEVER
+            self.form(s, now_us, self.group_conditions)
+            self.decide[s](self, now_us, now_us)
 
-    def _settle_impossible(self, bit, changes):
+    def _settle_impossible(self, bit, changes, now_us):
         """Fire the waiting taps whose second press can no longer come; whether the press goes on."""
         together = self.group | bit
-        for k in self._waiting_keys():
+        for k in self._bits(self.waiting):
             if self.wait_state[k] != WAITING or k < len(self.owner):
                 continue
             mask = self.masks[k]
             if (k, mask) not in self.group_chords or together & ~mask:
-                self._end_wait(k)
+                self.end_wait(k, now_us)
                 if self.changes != changes:
                     return False
         return True
 
-    def _fire_eager(self, s, now_us, changes):
-        binding = self._choose(self.bind[s * GESTURES + PRESS], self.group_conditions)
-        if binding < 0 or binding not in self.eager:
+    def _fire_eager(self, s, eager, release, changes, now_us):
+        conditions = self.group_conditions
+        binding = self.choose(eager, conditions)
+        if binding not in self.tables.eager:
             return True
-        self.unanswered &= ~(1 << s)
+        self.answered |= 1 << s
+        self.arriving = 0
         self.eager_fired |= 1 << s
-        self.eager_release[s] = self._choose(self.bind[s * GESTURES + RELEASE], self.group_conditions)
-        self._fire(binding, now_us)
+        self.eager_release[s] = self.choose(release, conditions)
+        self.group_at[s] = now_us
+        self.fire_at(binding, now_us, now_us)
         return self.changes == changes
 
-    def _join(self, s, bit, now_us):
-        if not self.group:
-            self._set(GROUP_SLOT, now_us + self.chord_us)
-        group = self.group = self.group | bit
-        self.group_order.append(s)
-        if self.waiting:
-            for k in self._waiting_keys():
-                if self.wait_state[k] == WAITING and self.masks[k] & ~group == 0 and self.masks[k] & bit:
-                    self.wait_state[k] = SECOND_PRESS
-                    self.due[self.gap_slot + k] = NEVER
-        for _, mask in self.group_chords:
-            if mask != group and group & ~mask == 0:
-                return
-        self._close_group(now_us)
-
-    def _close_group(self, now_us):
-        group = self.group
-        conditions = self.group_conditions
-        order = self.group_order
-        self.group = 0
-        self.group_order = []
-        self.noted = 0
-        self.due[GROUP_SLOT] = NEVER
-        if len(order) == 1 and not self.waiting:
-            self._form(order[0], self.pressed_at[order[0]], conditions)
-            self._decide(order[0])
-            return
-        formed = self._partition(group, order)
-        for last, k in formed:
-            self._form(k, self.pressed_at[order[last]], conditions)
+    def interrupted(self, bit, now_us):
+        """Close the group that a press cannot join; whether a mode change has swallowed the press."""
         changes = self.changes
+        self.arriving = bit
+        self.close_group(now_us)
+        self.arriving = 0
+        return self.changes != changes
+
+    def open_group(self, s, bit, chords, now_us):
+        """Open a group for a switch that can become one of `chords`, two or more keys and masks of the mode."""
+        self.group_chords = chords
+        self.group = bit
+        self.group_order = [s]
+        self.group_at[s] = now_us
+        self._set(GROUP_SLOT, now_us + self.tables.chord_us)
+
+    def join(self, s, bit, now_us):
+        """A press that fits goes into the group, and opens it if need be; the group closes if no larger chord can be completed."""
+        if not self.group:
+            self.open_group(s, bit, self.group_chords, now_us)
+        else:
+            self.group |= bit
+            self.group_order.append(s)
+            self.group_at[s] = now_us
+        group = self.group
         if self.waiting:
-            for k in self._waiting_keys():
-                if self.masks[k] & group and self.key_state[k] != FORMED:
-                    self._end_wait(k)
-                    if self.changes != changes:
-                        return
+            for k in self._bits(self.waiting):
+                if self.wait_state[k] == WAITING and not self.masks[k] & ~group and self.masks[k] & bit:
+                    self.wait_state[k] = SECOND_PRESS
+                    self.due[self.gap_slots[k]] = NEVER
+        for _, mask in self.group_chords:
+            if mask != group and not group & ~mask:
+                return
+        self.close_group(now_us)
+
+    def close_group(self, now_us):
+        group = self.group
+        order = self.group_order
+        conditions = self.group_conditions
+        self.group = 0
+        self.due[GROUP_SLOT] = NEVER
+        last = order[-1]
+        if not self.waiting:
+            if len(order) == 1:
+                self.form(last, self.group_at[last], conditions)
+                self.decide[last](self, self.group_at[last], now_us)
+                return
+            for k, mask in self.group_chords:
+                if mask == group:
+                    self.form(k, self.group_at[last], conditions)
+                    self.decide[k](self, self.group_at[last], now_us)
+                    return
+        formed = self._partition(group, order)
+        became = 0
+        for place, k in formed:
+            self.form(k, self.group_at[order[place]], conditions)
+            became |= 1 << k
+        changes = self.changes
+        for k in self._bits(self.waiting & ~became):
+            if self.masks[k] & group:
+                self.end_wait(k, now_us)
+                if self.changes != changes:
+                    return
         for _, k in formed:
-            self._decide(k)
+            self.decide[k](self, self.key_at[k], now_us)
             if self.changes != changes:
                 return
 
@@ -264,169 +278,118 @@ class Recogniser(Contacts):
         formed.extend([(position[s], s) for s in order if group >> s & 1])
         return sorted(formed)
 
-    def _form(self, k, at_us, conditions):
-        for s in self.members[k]:
+    def form(self, k, at_us, conditions):
+        """The switches of a key are now its own; it is about to be decided."""
+        for s in self.tables.owned[k]:
             self.owner[s] = k
-        self.key_state[k] = FORMED
+        self.live |= 1 << k
         self.key_at[k] = at_us
         self.key_conditions[k] = conditions
 
-    def _decide(self, k):
-        conditions = self.key_conditions[k]
-        base = k * GESTURES
-        bind = self.bind
-        changes = self.changes
-        double = NOTHING
-        if self.wait_state[k] == SECOND_PRESS:
-            double = self.wait_double[k]
-            self._forget_wait(k)
-        release = bind[base + RELEASE]
-        self.key_release[k] = release if release >= NOTHING else self._choose(release, conditions)
-        self.key_state[k] = DOWN
-        if self.eager_fired >> k & 1:
-            self.key_state[k] = DOWN | PRESSED
-            self.key_release[k] = NOTHING
-        else:
-            press = bind[base + PRESS]
-            if press < NOTHING:
-                press = self._choose(press, conditions)
-            if press >= 0:
-                self.key_state[k] = DOWN | PRESSED
-                self.unanswered &= ~self.masks[k]
-                self._fire(press, self.key_at[k])
-                if self.changes != changes:
-                    return
-        if double >= 0:
-            self._take(k, double)
-            return
-        if self.holds[k]:
-            self.hold_index[k] = 0
-            self._next_hold(k)
-        repeat = bind[base + REPEAT]
-        if repeat != NOTHING and self._choose(repeat, conditions) >= 0:
-            self.repeats[k] = 0
-            self._set(self.repeat_slot + k, self.key_at[k] + self.repeat_us[0])
+    def choose(self, choice, conditions):
+        """The binding that a choice stands for under conditions, or NOTHING."""
+        if choice >= NOTHING:
+            return choice
+        for condition, binding in self.tables.choices[-2 - choice]:
+            if not condition or conditions & condition:
+                return binding
+        return NOTHING
 
-    def _next_hold(self, k):
-        holds = self.holds[k]
-        i = self.hold_index[k]
+    def second_press(self, k):
+        """The binding of the double that the press of a key completes, or NOTHING; its tap waits no longer."""
+        if self.wait_state[k] != SECOND_PRESS:
+            return NOTHING
+        self._forget_wait(k)
+        return self.wait_double[k]
+
+    def next_hold(self, k, i, slot, holds):
+        """Wait for the first of the holds from the i-th on, ((duration_us, choice), ...), that is bound for the key."""
         while i < len(holds):
-            if self._choose(holds[i][1], self.key_conditions[k]) >= 0:
-                self._set(self.hold_slot + k, self.key_at[k] + holds[i][0])
+            if self.choose(holds[i][1], self.key_conditions[k]) >= 0:
+                self._set(slot, self.key_at[k] + holds[i][0])
                 break
             i += 1
         self.hold_index[k] = i
 
-    def _hold(self, k):
-        binding = self._choose(self.holds[k][self.hold_index[k]][1], self.key_conditions[k])
-        self.hold_index[k] += 1
-        self._next_hold(k)
-        self._take(k, binding)
+    def hold(self, k, slot, holds, now_us):
+        """The hold that a key waited for has come."""
+        binding = self.choose(holds[self.hold_index[k]][1], self.key_conditions[k])
+        self.next_hold(k, self.hold_index[k] + 1, slot, holds)
+        self.live &= ~(1 << k)
+        self.fire_at(binding, self.key_at[k], now_us)
 
-    def _repeat(self, k, now_us):
+    def repeat(self, k, slot, choice, now_us):
+        """A key repeats, and will again."""
         n = min(self.repeats[k] + 1, len(self.repeat_us) - 1)
         self.repeats[k] = n
-        self._set(self.repeat_slot + k, now_us + self.repeat_us[n])
-        self._take(k, self._choose(self.bind[k * GESTURES + REPEAT], self.key_conditions[k]))
+        self._set(slot, now_us + self.repeat_us[n])
+        self.live &= ~(1 << k)
+        self.fire_at(self.choose(choice, self.key_conditions[k]), self.key_at[k], now_us)
 
-    def _take(self, k, binding):
-        self.key_state[k] |= TAKEN
-        self.unanswered &= ~self.masks[k]
-        self._fire(binding, self.key_at[k])
+    def release_early(self, s, now_us):
+        """The release that an eager press owes when its switch goes up."""
+        self.eager_fired &= ~(1 << s)
+        binding = self.eager_release[s]
+        if binding >= 0:
+            self.eager_release[s] = NOTHING
+            self.fire_at(binding, self.group_at[s], now_us)
 
-    def _release(self, s, now_us):
-        bit = 1 << s
-        self.down &= ~bit
-        if (self.group | self.eager_fired) & bit:
-            self._release_early(s, bit, now_us)
-        k = self.owner[s]
-        if k >= 0:
-            self._key_up(k, now_us)
-
-    def _release_early(self, s, bit, now_us):
-        """The release of a switch whose group is open, or whose eager press owes it."""
-        if self.group & bit:
-            self._close_group(now_us)
-        if self.eager_fired & bit:
-            self.eager_fired &= ~bit
-            binding = self.eager_release[s]
-            if binding >= 0:
-                self.eager_release[s] = NOTHING
-                self._fire(binding, self.pressed_at[s])
-
-    def _key_up(self, k, now_us):
-        for s in self.members[k]:
+    def let_go(self, k):
+        """The switches of a key are no longer its own."""
+        for s in self.tables.owned[k]:
             self.owner[s] = NOTHING
-        due = self.due
-        due[self.hold_slot + k] = due[self.repeat_slot + k] = NEVER
-        state = self.key_state[k]
-        self.key_state[k] = UP
-        release = self.key_release[k]
-        if release >= 0:
-            changes = self.changes
-            self.unanswered &= ~self.masks[k]
-            self._fire(release, self.key_at[k])
-            if self.changes != changes:
-                return
-        if state & (OWING | TAKEN):
-            return
-        tap = self.bind[k * GESTURES + TAP]
-        double = self.bind[k * GESTURES + DOUBLE]
-        if tap < NOTHING:
-            tap = self._choose(tap, self.key_conditions[k])
-        if double < NOTHING:
-            double = self._choose(double, self.key_conditions[k])
-        if double >= 0:
-            self._wait(k, tap, double, now_us)
-        elif tap >= 0:
-            self.unanswered &= ~self.masks[k]
-            self._fire(tap, self.key_at[k])
-        elif self.unanswered & self.masks[k]:
-            self._end_unanswered(self.unanswered & self.masks[k], UNBOUND)
-            self.unanswered &= ~self.masks[k]
 
-    def _wait(self, k, tap, double, now_us):
-        mask = self.masks[k]
+    def pay(self, k, now_us):
+        """The release that a key owes; whether its going up may mean something more."""
+        self.owing &= ~(1 << k)
+        self.lapsing &= ~(1 << k)
+        changes = self.changes
+        self.answered |= self.masks[k]
+        self.fire_at(self.owed[k], self.key_at[k], now_us)
+        return self.changes == changes
+
+    def wait(self, k, tap, double, now_us):
+        """A tap waits whether it becomes a double."""
         self.waiting |= 1 << k
         self.wait_state[k] = WAITING
         self.wait_at[k] = self.key_at[k]
         self.wait_tap[k] = tap
         self.wait_double[k] = double
-        self.wait_unanswered[k] = self.unanswered & mask
-        self.unanswered &= ~mask
-        self._set(self.gap_slot + k, now_us + self.double_us)
+        self.wait_unanswered[k] = self.masks[k] & ~self.answered
+        self._set(self.gap_slots[k], now_us + self.tables.double_us)
 
     def _forget_wait(self, k):
         self.waiting &= ~(1 << k)
         self.wait_state[k] = 0
-        self.due[self.gap_slot + k] = NEVER
+        self.due[self.gap_slots[k]] = NEVER
 
-    def _end_wait(self, k):
+    def end_wait(self, k, now_us):
+        """A waiting tap is no double."""
         self._forget_wait(k)
         if self.wait_tap[k] >= 0:
-            self._fire(self.wait_tap[k], self.wait_at[k])
-        elif self.wait_unanswered[k]:
-            self._end_unanswered(self.wait_unanswered[k], UNBOUND)
+            self.fire_at(self.wait_tap[k], self.wait_at[k], now_us)
+        else:
+            self.end_unanswered(self.wait_unanswered[k], UNBOUND, now_us)
 
-    def _wipe(self):
+    def _wipe(self, now_us):
         """A mode change cancels all that is under way; a fired press still owes its release."""
-        for k in self._waiting_keys():
-            self._forget_wait(k)
-            self._end_unanswered(self.wait_unanswered[k], CANCELLED)
-        self.group = 0
-        self.group_order = []
-        self.noted = 0
-        self.due[GROUP_SLOT] = NEVER
-        for k in range(self.keys):
-            if self.key_state[k] == UP:
-                continue
-            self.due[self.hold_slot + k] = NEVER
-            self.due[self.repeat_slot + k] = NEVER
-            if self.key_state[k] & (PRESSED | OWING) and self.key_release[k] >= 0:
-                self.key_state[k] = OWING
-            else:
-                self.key_state[k] = UP
-                for s in self.members[k]:
-                    self.owner[s] = NOTHING
-        self._end_unanswered(self.unanswered, CANCELLED)
-        self.unanswered = 0
+        unanswered = self.group | self.arriving
+        if self.live:
+            for k in self._bits(self.live):
+                unanswered |= self.masks[k]
+            self.live = 0
+        if self.waiting:
+            for k in self._bits(self.waiting):
+                self._forget_wait(k)
+                self.end_unanswered(self.wait_unanswered[k], CANCELLED, now_us)
+        unanswered &= ~self.answered
+        if unanswered:
+            self.end_unanswered(unanswered, CANCELLED, now_us)
+        self.group = self.arriving = self.answered = 0
+        self.due[GROUP_SLOT : self.timer_slot] = self.tables.nothing_due
+        if self.lapsing:
+            self.owing &= ~self.lapsing
+            self.lapsing = 0
+        for s in self.tables.chord_switches:
+            if self.owner[s] >= 0 and not self.owing >> self.owner[s] & 1:
+                self.owner[s] = NOTHING

@@ -4,34 +4,39 @@ Two engines of one design with equal snapshots do the same from here on, whateve
 """
 
 from .kinds import NEVER
-from .recogniser import UP
 
 SHARED = (
-    "contacts", "level", "down", "unanswered", "eager_fired", "group", "noted", "waiting", "mode",
-    "notice", "display", "leds", "booting", "drafted", "quarter", "quarter_parts", "clock_running",
+    "contacts", "level", "live", "owing", "lapsing", "eager_fired", "group", "waiting", "mode",
+    "notice", "display", "leds", "drafted", "quarter", "quarter_parts", "clock_running",
 )  # fmt: skip
-LISTS = ("cells", "owner", "eager_release", "group_order", "key_state", "wait_state")
-KEY_LISTS = ("key_conditions", "key_release")
+LISTS = ("cells", "owner", "eager_release", "wait_state")
 WAIT_LISTS = ("wait_tap", "wait_double", "wait_unanswered")
 
 
 def take_snapshot(engine):
     """The state of an engine between two instants."""
     now_us = engine.now_us
-    live = [state != UP for state in engine.key_state]
+    keys = range(len(engine.masks))
     waits = [state != 0 for state in engine.wait_state]
-    holding = [due != NEVER for due in engine.due[engine.hold_slot : engine.repeat_slot]]
-    repeating = [due != NEVER for due in engine.due[engine.repeat_slot : engine.gap_slot]]
-    pressed = [(engine.group | engine.eager_fired) >> s & 1 for s in range(len(engine.pressed_at))]
+    holding = [slot >= 0 and engine.due[slot] != NEVER for slot in engine.tables.hold_slots]
+    repeating = [slot >= 0 and engine.due[slot] != NEVER for slot in engine.tables.repeat_slots]
+    live = [(engine.live | engine.owing) >> k & 1 or holding[k] or repeating[k] for k in keys]
+    undecided = engine.group
+    for k in keys:
+        if engine.live >> k & 1:
+            undecided |= engine.masks[k]
+    pressed = [(engine.group | engine.eager_fired) >> s & 1 for s in range(len(engine.group_at))]
     return (
         tuple([getattr(engine, name) for name in SHARED]),
         tuple([tuple(getattr(engine, name)) for name in LISTS]),
-        tuple([_where(live, getattr(engine, name)) for name in KEY_LISTS]),
+        (_where(live, engine.key_conditions), _where([engine.owing >> k & 1 for k in keys], engine.owed)),
         tuple([_where(waits, getattr(engine, name)) for name in WAIT_LISTS]),
-        (_where(holding, engine.hold_index), _where(repeating, engine.repeats), engine.group_conditions if engine.group else 0),
+        (_where(holding, engine.hold_index), _where(repeating, engine.repeats), engine.answered & undecided),
+        (engine.group_conditions, tuple(engine.group_order), engine.group_chords) if engine.group else (0, (), ()),
         tuple([NEVER if due == NEVER else due - now_us for due in engine.due]),
+        tuple([NEVER if due == NEVER else due - now_us for due in engine.contact_due]),
         tuple([until - now_us if until > now_us else 0 for until in engine.locked_until]),
-        _since(pressed, engine.pressed_at, now_us),
+        _since(pressed, engine.group_at, now_us),
         _since(live, engine.key_at, now_us),
         _since(waits, engine.wait_at, now_us),
         tuple([(due - now_us, item) for due, item in engine.delayed]),
@@ -51,7 +56,7 @@ def _clock(engine):
 def _taps(engine):
     """Tap tempo: the last tap, the intervals and whether the last was left out; a series that can't go on is as good as none."""
     old_us = engine.now_us - engine.tapped_at
-    pressed = engine.down or engine.waiting
+    pressed = engine.level or engine.waiting
     if engine.tapped_at == NEVER or (not pressed and old_us > engine.tap_pause_us):
         return (NEVER, (), 0)
     return (-old_us, tuple(engine.tap_intervals), engine.tap_outlier)
@@ -59,20 +64,25 @@ def _taps(engine):
 
 def restore_snapshot(engine, snapshot, now_us):
     """Put an engine of the same design into the state of a snapshot, at `now_us`; `packed` is left alone."""
-    shared, lists, key_lists, wait_lists, counts, due, locked, pressed_at, key_at, wait_at, delayed, clock, taps = snapshot
+    shared, lists, keys, wait_lists, counts, group, due, contact_due, locked, group_at, key_at, wait_at, delayed, clock, taps = snapshot
     engine.now_us = now_us
     for name, value in zip(SHARED, shared):
         setattr(engine, name, value)
-    for names, values in ((LISTS, lists), (KEY_LISTS, key_lists), (WAIT_LISTS, wait_lists)):
+    for names, values in ((LISTS, lists), (WAIT_LISTS, wait_lists)):
         for name, value in zip(names, values):
             setattr(engine, name, list(value))
+    engine.key_conditions = list(keys[0])
+    engine.owed = list(keys[1])
     engine.hold_index = list(counts[0])
     engine.repeats = list(counts[1])
-    engine.group_conditions = counts[2]
+    engine.answered = counts[2]
+    engine.group_conditions, order, engine.group_chords = group
+    engine.group_order = list(order)
     engine.due[:] = [NEVER if time_us == NEVER else time_us + now_us for time_us in due]
-    engine._index_again()
+    engine.contact_due[:] = [NEVER if time_us == NEVER else time_us + now_us for time_us in contact_due]
+    engine.next_deadline_us()
     engine.locked_until = [time_us + now_us for time_us in locked]
-    engine.pressed_at = [time_us + now_us for time_us in pressed_at]
+    engine.group_at = [time_us + now_us for time_us in group_at]
     engine.key_at = [time_us + now_us for time_us in key_at]
     engine.wait_at = [time_us + now_us for time_us in wait_at]
     engine.delayed = [(time_us + now_us, item) for time_us, item in delayed]
@@ -83,7 +93,6 @@ def restore_snapshot(engine, snapshot, now_us):
     engine.tapped_at = NEVER if tapped_at == NEVER else tapped_at + now_us
     engine.tap_intervals = list(intervals)
     engine._load_mode()
-    engine.group_chords = engine._makeable_chords(engine.group_conditions, engine.noted) if engine.group else ()
 
 
 def _where(live, values):

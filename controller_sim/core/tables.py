@@ -4,29 +4,30 @@
 class Tables:
     """Filled in by the compiler of a design; an engine only reads it.
 
-    switches, keys, leds       how many there are; keys 0..switches-1 are the switches themselves
+    switches, leds             how many there are; keys 0..switches-1 are the switches themselves
     masks[key]                 the switches of a key, as a bit mask
     members[key]               the same as a tuple, in switch order
-    press_settle_us, press_lockout_us, release_settle_us, release_lockout_us   one of each pair is 0
+    owned[key]                 of these, the switches that are in some chord
+    press_settles, release_settles     whether that debounce is a settling time, not a lockout
     power_on_us                how long contacts must be still after power-on
     chord_us, double_us
     repeat_us                  periods: first, then one entry for each repeat of a step, the last for ever
-    bind[mode]                 key * GESTURES + gesture -> choice
-    holds[mode][key]           ((duration_us, choice), ...) shortest first
-    chords[mode]               ((key, mask, always, conditions), ...) in key order
-    chord_switches[mode]       all switches that are in some chord of the mode
-    plain_chords[mode]         ((key, mask), ...) where none of the mode's chords has a condition, else ()
+    hold_slots[key], repeat_slots[key], gap_slots[key]     slots of deadlines, -1 where the key never needs one
+    timer_slot, timer_slots    the first slot of mode timers, and how many there are
+    nothing_due                what the deadlines of groups and keys are when none waits
+    chord_switches             the switches that are in some chord, in order
     choices                    choice -2-i is choices[i]: ((condition bit or 0, binding), ...)
     eager                      set of the bindings that are eager
-    eager_modes[mode]          whether the mode has one
-    actions[binding]           function of the engine
-    conditions[mode]           function of the engine giving the mask of true conditions, or None
-    enter[mode], leave[mode]   functions of the engine, or None
-    timers[mode]               ((period_us, every, function), ...); timer_slots is the longest of these
-    display[mode], led_values[mode]     functions of the engine: text, and tuple of values
+    fire[binding]              function (engine, now_us): puts out that it fires and runs its action
+    modes[mode]                functions of a mode, as Engine._load_mode takes them: closed, opened, pressed and released for
+                               each switch (engine, now_us); decide for each key (engine, at_us, now_us); timeouts for each
+                               slot (engine, now_us); read_conditions, show_text and show_leds (engine)
+    enter[mode], leave[mode]   functions (engine, now_us), or None
+    timers[mode]               ((slot, period_us), ...)
     draft[mode]                flat memory indices; draft_saves[mode] whether leaving saves
-    power_on                   {mask: function}
+    power_on                   {mask: function (engine, now_us)}
     start                      memory as it is on the first day
     kept                       flat memory indices that survive power-off
+    trace                      whether the design's functions put out debounced edges
     home, tempo_low, tempo_high, tempo_start, clock_ports, delayed_messages
     """

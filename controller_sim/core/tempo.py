@@ -5,13 +5,23 @@ A quarter note lasts `quarter` / `quarter_parts` microseconds, exactly. Tick n o
 """
 
 from .deadlines import Deadlines
-from .kinds import CLOCK_FIRST_TICK_US, MINUTE_US, NEVER, TAP_BOUNCE_US, TAP_PAUSE_US, TICKS_PER_QUARTER
+from .kinds import (
+    CLOCK_FIRST_TICK_US,
+    CLOCK_MESSAGE,
+    MINUTE_US,
+    NEVER,
+    TAP_BOUNCE_US,
+    TAP_PAUSE_US,
+    TICKS_PER_QUARTER,
+    message_item,
+)
 
 INTERVALS = 4
 
 
 class Tempo(Deadlines):
     __slots__ = (
+        "clock_item",
         "clock_origin",
         "clock_running",
         "clock_slot",
@@ -28,8 +38,9 @@ class Tempo(Deadlines):
     )
 
     def __init__(self, slots, clock_slot, tables):
-        Deadlines.__init__(self, slots)
+        Deadlines.__init__(self, slots, tables.switches)
         self.clock_slot = clock_slot
+        self.clock_item = message_item(tables.clock_ports, (CLOCK_MESSAGE,))
         self.tempo_low = tables.tempo_low
         self.tempo_high = tables.tempo_high
         self.quarter = MINUTE_US
@@ -49,11 +60,11 @@ class Tempo(Deadlines):
         beats = (2 * MINUTE_US * self.quarter_parts + self.quarter) // (2 * self.quarter)
         return min(max(beats, self.tempo_low), self.tempo_high)
 
-    def set_tempo(self, beats):
+    def set_tempo(self, beats, now_us):
         """Set beats a minute, clamped to the design's range."""
-        self._set_quarter(MINUTE_US, min(max(beats, self.tempo_low), self.tempo_high))
+        self._set_quarter(MINUTE_US, min(max(beats, self.tempo_low), self.tempo_high), now_us)
 
-    def _set_quarter(self, quarter, parts):
+    def _set_quarter(self, quarter, parts, now_us):
         if quarter * self.quarter_parts == self.quarter * parts:
             return
         self.quarter = quarter
@@ -61,18 +72,18 @@ class Tempo(Deadlines):
         if self.clock_running and self.last_tick_us != NEVER:
             self.clock_origin = self.last_tick_us
             self.clock_ticks = 1
-            if self._tick_at(1) <= self.now_us:
-                self.clock_origin = self.now_us + 1
+            if self._tick_at(1) <= now_us:
+                self.clock_origin = now_us + 1
                 self.clock_ticks = 0
             self._set(self.clock_slot, self._tick_at(self.clock_ticks))
 
-    def run_clock(self, running):
+    def run_clock(self, running, now_us):
         """Start or stop the clock; nothing happens when it is so already."""
         if running == self.clock_running:
             return
         self.clock_running = running
         if running:
-            self.clock_origin = self.now_us + CLOCK_FIRST_TICK_US
+            self.clock_origin = now_us + CLOCK_FIRST_TICK_US
             self.clock_ticks = 0
             self.last_tick_us = NEVER
             self._set(self.clock_slot, self.clock_origin)
@@ -83,8 +94,10 @@ class Tempo(Deadlines):
         parts = TICKS_PER_QUARTER * self.quarter_parts
         return self.clock_origin + (2 * n * self.quarter + parts) // (2 * parts)
 
-    def _tick(self):
-        self.last_tick_us = self.now_us
+    def tick(self, now_us):
+        """A tick of the MIDI clock is due."""
+        self.packed += (now_us, self.clock_item)
+        self.last_tick_us = now_us
         self.clock_ticks += 1
         if self.clock_ticks > TICKS_PER_QUARTER * self.quarter_parts:
             # That many ticks last a whole number of microseconds: counting afresh is exact and keeps the state finite.
@@ -92,7 +105,7 @@ class Tempo(Deadlines):
             self.clock_origin += self.quarter
         self._set(self.clock_slot, self._tick_at(self.clock_ticks))
 
-    def tap_tempo(self):
+    def tap_tempo(self, now_us):
         """One tap, at the physical press of the key whose gesture runs now (`gesture_at`)."""
         time_us = self.gesture_at
         if self.tapped_at == NEVER:
@@ -116,8 +129,8 @@ class Tempo(Deadlines):
         self.tap_intervals = intervals = (intervals + [interval])[-INTERVALS:]
         total = sum(intervals)
         if total * self.tempo_high < MINUTE_US * len(intervals):
-            self.set_tempo(self.tempo_high)
+            self.set_tempo(self.tempo_high, now_us)
         elif total * self.tempo_low > MINUTE_US * len(intervals):
-            self.set_tempo(self.tempo_low)
+            self.set_tempo(self.tempo_low, now_us)
         else:
-            self._set_quarter(total, len(intervals))
+            self._set_quarter(total, len(intervals), now_us)

@@ -18,7 +18,7 @@ class FastEngine(Engine):
     __slots__ = ()
 
     def __init__(self, design: Design, now_us: int = 0, kept: Sequence[int] | None = None, trace: bool = False) -> None:
-        super().__init__(tables_of(design), now_us, kept, trace)
+        super().__init__(tables_of(design, trace), now_us, kept)
 
     def take_outputs(self) -> list[Output]:
         """What was put out since the last call."""

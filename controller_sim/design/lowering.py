@@ -6,35 +6,42 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
-from controller_sim.core.kinds import GESTURES, HOLD, NOTHING
+from controller_sim.core.engine import Engine
 from controller_sim.core.tables import Tables
 from controller_sim.design import form
 from controller_sim.design.form import Design
+from controller_sim.design.handlers import HandlerWriter, settles
+from controller_sim.design.plan import Plan
 from controller_sim.design.python_code import PythonWriter
 
-_recent: list[tuple[Design, Tables]] = []
+_recent: list[tuple[Design, bool, Tables]] = []
 
 
-def tables_of(design: Design) -> Tables:
-    """The tables of a design; those of the last few designs are remembered."""
-    for known, tables in _recent:
-        if known is design:
+def tables_of(design: Design, trace: bool) -> Tables:
+    """The tables of a design, with or without functions that put out debounced edges; the last few are remembered."""
+    for known, traced, tables in _recent:
+        if known is design and traced == trace:
             return tables
-    tables = _lower(design)
-    _recent.append((design, tables))
+    tables = _lower(design, trace)
+    _recent.append((design, trace, tables))
     del _recent[:-4]
     return tables
 
 
-def source_of(design: Design) -> str:
-    """The design's own functions as Python source."""
+def source_of(design: Design, trace: bool = False) -> str:
+    """The design's own functions as Python source; `MODES` at its end names those of each mode."""
+    plan = Plan(design)
+    return "\n".join([*_actions(design, plan), *_handlers(design, plan, trace)])
+
+
+def _actions(design: Design, plan: Plan) -> list[str]:
     shown = [view for mode in design.modes for view in mode.views] + [led for mode in design.modes for led in mode.leds]
-    seen = frozenset(_cells_in(shown))
-    writer = PythonWriter(design, seen)
+    writer = PythonWriter(design, plan, frozenset(_cells_in(shown)))
     for i, procedure in enumerate(design.procedures):
-        writer.procedure(f"p{i}", procedure)
-    for i, binding in enumerate(design.bindings):
-        writer.action(f"binding{i}", binding.action)
+        if i in plan.called:
+            writer.procedure(f"p{i}", procedure)
+    for i in range(len(design.bindings)):
+        writer.binding(i)
     for i, mode in enumerate(design.modes):
         if mode.conditions:
             writer.conditions(f"conditions{i}", mode.conditions)
@@ -43,43 +50,63 @@ def source_of(design: Design) -> str:
         if mode.leave:
             writer.action(f"leave{i}", mode.leave)
         for j, timer in enumerate(mode.timers):
-            writer.action(f"timer{i}_{j}", timer.action)
+            again = [f"e._set({plan.timer_slot + j}, now + {timer.period_us})"] if timer.every else []
+            writer.action(f"timer{i}_{j}", timer.action, before=again)
         writer.display(f"display{i}", mode.views)
         writer.led_values(f"leds{i}", mode.leds)
     for i, held in enumerate(design.power_on):
         writer.action(f"power_on{i}", held.action)
-    return "\n".join(writer.lines)
+    return writer.lines
 
 
-def _lower(design: Design) -> Tables:
+def _handlers(design: Design, plan: Plan, trace: bool) -> list[str]:
+    writer = HandlerWriter(design, plan, trace)
+    modes = []
+    for i, mode in enumerate(design.modes):
+        switches = [writer.switch_functions(i, s) for s in range(len(design.switches))]
+        closed, opened, pressed, released = (_tuple(names) for names in zip(*switches, strict=True))
+        decide = _tuple(writer.decide_function(i, key) for key in range(len(design.keys)))
+        timeouts = _tuple([*writer.timeouts(i), *(f"timer{i}_{j}" for j in range(len(mode.timers)))])
+        conditions = f"conditions{i}" if mode.conditions else "None"
+        names = [closed, opened, pressed, released, decide, timeouts, conditions, f"display{i}", f"leds{i}"]
+        modes += ["    (", *(f"        {name}," for name in names), "    ),"]
+    return [*writer.lines, "MODES = (", *modes, ")"]
+
+
+def _tuple(names: Iterable[str]) -> str:
+    return f"({''.join(f'{name}, ' for name in names)})"
+
+
+def _lower(design: Design, trace: bool) -> Tables:
     names: dict[str, Any] = {}
-    exec(compile(source_of(design), f"<functions of {design.file}>", "exec"), names)
+    exec(compile(source_of(design, trace), f"<functions of {design.file}>", "exec"), names)
+    plan = Plan(design)
     tables = Tables()
+    tables.trace = trace
     timing = design.timing
     tables.switches = len(design.switches)
-    tables.keys = len(design.keys)
     tables.leds = len(design.leds)
     tables.masks = [key.mask for key in design.keys]
     tables.members = [key.members for key in design.keys]
-    tables.press_settle_us, tables.press_lockout_us = _split(timing.press)
-    tables.release_settle_us, tables.release_lockout_us = _split(timing.release)
+    tables.owned = [tuple(s for s in key.members if s in plan.chord_switches) for key in design.keys]
+    tables.press_settles = settles(timing.press)
+    tables.release_settles = settles(timing.release)
     tables.power_on_us = max(timing.press.time_us, timing.release.time_us)
     tables.chord_us = timing.chord_us
     tables.double_us = timing.double_us
     tables.repeat_us = [timing.repeat.first_us, *(us for us, count in timing.repeat.steps for _ in range(count)), timing.repeat.last_us]
-    _lower_bindings(design, tables)
+    tables.hold_slots, tables.repeat_slots, tables.gap_slots = plan.hold_slots, plan.repeat_slots, plan.gap_slots
+    tables.timer_slot = plan.timer_slot
+    tables.timer_slots = max(len(mode.timers) for mode in design.modes)
+    tables.nothing_due = plan.nothing_due
+    tables.chord_switches = plan.chord_switches
+    tables.choices = plan.choices
     tables.eager = frozenset(i for i, b in enumerate(design.bindings) if b.eager)
-    tables.eager_modes = [any(design.bindings[i].eager for i in mode.bindings) for mode in design.modes]
-    tables.actions = [names[f"binding{i}"] for i in range(len(design.bindings))]
-    tables.conditions = _optional(names, "conditions", design)
+    tables.fire = [names[f"binding{i}"] for i in range(len(design.bindings))]
+    tables.modes = [_mode(functions, tables.timer_slot + tables.timer_slots) for functions in names["MODES"]]
     tables.enter = _optional(names, "enter", design)
     tables.leave = _optional(names, "leave", design)
-    tables.timers = [
-        tuple((t.period_us, t.every, names[f"timer{i}_{j}"]) for j, t in enumerate(mode.timers)) for i, mode in enumerate(design.modes)
-    ]
-    tables.timer_slots = max(len(mode.timers) for mode in design.modes)
-    tables.display = _optional(names, "display", design)
-    tables.led_values = _optional(names, "leds", design)
+    tables.timers = [tuple((plan.timer_slot + j, timer.period_us) for j, timer in enumerate(mode.timers)) for mode in design.modes]
     tables.draft = [
         tuple(i for c in mode.draft for i in range(design.cells[c].offset, design.cells[c].offset + design.cells[c].size))
         for mode in design.modes
@@ -95,63 +122,16 @@ def _lower(design: Design) -> Tables:
     return tables
 
 
-def _split(debounce: form.Debounce) -> tuple[int, int]:
-    """(settle, lockout) in microseconds; one of the two is 0."""
-    return (debounce.time_us, 0) if debounce.kind == "settle" else (0, debounce.time_us)
+def _mode(functions: Sequence[Any], end: int) -> tuple[Any, ...]:
+    """A mode's functions with those that the engine itself has for deadlines before `end` and after."""
+    closed, opened, pressed, released, decide, timeouts, *others = functions
+    own = [Engine.power_on, Engine.close_group, *timeouts]
+    own += [None] * (end - len(own))
+    return (closed, opened, pressed, released, decide, [*own, Engine.send_delayed, Engine.tick, Engine.end_notice], *others)
 
 
 def _optional(names: dict[str, Any], stem: str, design: Design) -> list[Callable[..., Any] | None]:
     return [names.get(f"{stem}{i}") for i in range(len(design.modes))]
-
-
-def _lower_bindings(design: Design, tables: Tables) -> None:
-    tables.choices = []
-    tables.bind = []
-    tables.holds = []
-    tables.chords = []
-    tables.plain_chords = []
-    tables.chord_switches = []
-    for mode in design.modes:
-        bindings = [(i, design.bindings[i]) for i in mode.bindings]
-        bind = [NOTHING] * (len(design.keys) * GESTURES)
-        holds: list[tuple[tuple[int, int], ...]] = []
-        for key in range(len(design.keys)):
-            mine = [(i, b) for i, b in bindings if b.key == key]
-            for column, gesture in enumerate(form.GESTURES):
-                if column != HOLD:
-                    bind[key * GESTURES + column] = _choice(tables, [(i, b) for i, b in mine if b.gesture == gesture])
-            times = sorted({b.hold_us for _, b in mine if b.gesture == "hold"})
-            holds.append(tuple((us, _choice(tables, [(i, b) for i, b in mine if b.gesture == "hold" and b.hold_us == us])) for us in times))
-        tables.bind.append(bind)
-        tables.holds.append(holds)
-        chords = []
-        for key in range(len(design.switches), len(design.keys)):
-            mine = [(i, b) for i, b in bindings if b.key == key]
-            if mine:
-                bits = 0
-                for _, b in mine:
-                    bits |= _condition_bit(b)
-                chords.append((key, design.keys[key].mask, any(b.condition is None for _, b in mine), bits))
-        tables.chords.append(tuple(chords))
-        tables.plain_chords.append(tuple((key, mask) for key, mask, _, _ in chords) if all(always for _, _, always, _ in chords) else ())
-        switches = 0
-        for _, mask, _, _ in chords:
-            switches |= mask
-        tables.chord_switches.append(switches)
-
-
-def _condition_bit(binding: form.Binding) -> int:
-    return 0 if binding.condition is None else 1 << binding.condition
-
-
-def _choice(tables: Tables, bindings: Sequence[tuple[int, form.Binding]]) -> int:
-    """A binding's number, NOTHING, or -2 - the index of a new list of conditional bindings."""
-    if not bindings:
-        return NOTHING
-    if bindings[0][1].condition is None:
-        return bindings[0][0]
-    tables.choices.append(tuple((_condition_bit(b), i) for i, b in bindings))
-    return -2 - (len(tables.choices) - 1)
 
 
 def _cells_in(things: Iterable[Any]) -> Iterable[int]:

@@ -4,47 +4,55 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from controller_sim.core.kinds import MESSAGE
+from controller_sim.core.kinds import FIRED, MESSAGE
 from controller_sim.design import form
 from controller_sim.design.form import Design, Expression, Statement
+from controller_sim.design.plan import Plan
 
 
 class PythonWriter:
     """Writes functions for one design. A procedure's parameters that are known constants are written as such."""
 
-    def __init__(self, design: Design, seen_cells: frozenset[int]) -> None:
+    def __init__(self, design: Design, plan: Plan, seen_cells: frozenset[int]) -> None:
         self.design = design
+        self.plan = plan
         self.seen_cells = seen_cells
         self.lines: list[str] = []
         self._temporaries = 0
 
-    def action(self, name: str, action: form.Action) -> None:
+    def binding(self, index: int) -> None:
+        """The function that fires a binding: what is put out, the action, and the mode change it may ask for."""
+        action = self.design.bindings[index].action
+        self.action(f"binding{index}", action, [str(index << 3 | FIRED)])
+
+    def action(self, name: str, action: form.Action, items: Sequence[str] = (), before: Sequence[str] = ()) -> None:
+        """A function that puts out `items`, runs an action, and goes where it wants to go."""
         procedure = self.design.procedures[action.procedure]
         constants = dict(enumerate(action.arguments))
         for slot in assigned_slots(procedure.body) & constants.keys():
             del constants[slot]
-        start = [(slot, value) for slot, value in enumerate(action.arguments) if slot not in constants]
-        self._function(name, (), procedure.body, constants, start)
+        start = [f"v{slot} = {value}" for slot, value in enumerate(action.arguments) if slot not in constants]
+        lines = self._body(procedure.body, constants, items)
+        if self.plan.may_enter[action.procedure]:
+            lines.append("if e.next_mode >= 0:")
+            lines.append("    e.change_mode(now)")
+        self.function(name, ("e", "now"), [*before, *start, *lines])
 
     def procedure(self, name: str, procedure: form.Procedure) -> None:
-        self._function(name, [f"v{i}" for i in range(procedure.parameters)], procedure.body, {}, [])
+        self.function(name, ["e", "now", *(f"v{i}" for i in range(procedure.parameters))], self._body(procedure.body, {}, ()))
 
-    def _function(
-        self,
-        name: str,
-        parameters: Sequence[str],
-        body: Sequence[Statement],
-        constants: dict[int, int],
-        start: Sequence[tuple[int, int]],
-    ) -> None:
-        self.lines.append(f"def {name}({', '.join(['e', *parameters])}):")
-        self.lines.append("    c = e.cells")
-        if self.shows_change(body):
-            self.lines.append("    e.dirty = True")
-        for slot, value in start:
-            self.lines.append(f"    v{slot} = {value}")
-        self._block(body, 1, constants)
+    def function(self, name: str, parameters: Sequence[str], lines: Sequence[str]) -> None:
+        self.lines.append(f"def {name}({', '.join(parameters)}):")
+        self.lines += [f"    {line}" for line in lines or ["pass"]]
         self.lines.append("")
+
+    def _body(self, body: Sequence[Statement], constants: dict[int, int], items: Sequence[str]) -> list[str]:
+        lines = self._block(body, constants, items)
+        if self.shows_change(body):
+            lines.insert(0, "e.dirty = True")
+        if any("c[" in line for line in lines):
+            lines.insert(0, "c = e.cells")
+        return lines
 
     def conditions(self, name: str, conditions: Sequence[Expression]) -> None:
         mask = " | ".join(f"({1 << i} if {self.expression(c, {})} else 0)" for i, c in enumerate(conditions))
@@ -74,54 +82,55 @@ class PythonWriter:
             for s in body
         )
 
-    def _block(self, body: Sequence[Statement], depth: int, constants: dict[int, int]) -> None:
+    def _block(self, body: Sequence[Statement], constants: dict[int, int], items: Sequence[str] = ()) -> list[str]:
+        """Lines for statements in order; messages that follow each other leave together, after `items`."""
+        lines: list[str] = []
+        pending = list(items)
         for statement in body:
-            self._statement(statement, depth, constants)
-        if not body:
-            self.lines.append("    " * depth + "pass")
+            if isinstance(statement, form.Send) and not statement.delay_us:
+                pending.append(self._item(statement, constants))
+                continue
+            _put_out(pending, lines)
+            lines += self._statement(statement, constants)
+        _put_out(pending, lines)
+        return lines
 
-    def _statement(self, statement: Statement, depth: int, constants: dict[int, int]) -> None:
+    def _statement(self, statement: Statement, constants: dict[int, int]) -> list[str]:
         def expression(e: Expression) -> str:
             return self.expression(e, constants)
 
-        indent = "    " * depth
-        add = self.lines.append
+        def block(body: Sequence[Statement]) -> list[str]:
+            return [f"    {line}" for line in self._block(body, constants) or ["pass"]]
+
         match statement:
             case form.SetCell():
-                for line in self._set_cell(statement, constants):
-                    add(indent + line)
+                return self._set_cell(statement, constants)
             case form.SetLocal(slot, value):
-                add(f"{indent}v{slot} = {expression(value)}")
+                return [f"v{slot} = {expression(value)}"]
             case form.SetTempo(value):
-                add(f"{indent}e.set_tempo({expression(value)})")
+                return [f"e.set_tempo({expression(value)}, now)"]
             case form.If(condition, then, otherwise):
-                add(f"{indent}if {expression(condition)}:")
-                self._block(then, depth + 1, constants)
-                if otherwise:
-                    add(f"{indent}else:")
-                    self._block(otherwise, depth + 1, constants)
+                otherwise_lines = ["else:", *block(otherwise)] if otherwise else []
+                return [f"if {expression(condition)}:", *block(then), *otherwise_lines]
             case form.For(slot, start, stop, step, inner):
-                add(f"{indent}for v{slot} in range({start}, {stop}, {step}):")
-                self._block(inner, depth + 1, constants)
+                return [f"for v{slot} in range({start}, {stop}, {step}):", *block(inner)]
             case form.Call(procedure, arguments):
-                add(f"{indent}p{procedure}({', '.join(['e', *map(expression, arguments)])})")
+                return [f"p{procedure}({', '.join(['e', 'now', *map(expression, arguments)])})"]
             case form.Send():
-                for line in self._send(statement, constants):
-                    add(indent + line)
+                return [f"e.send_later({statement.delay_us}, {self._item(statement, constants)}, now)"]
             case form.Enter(mode):
-                add(f"{indent}e.next_mode = {mode}")
+                return [f"e.next_mode = {mode}"]
             case form.Notice(text, duration_us):
-                add(f"{indent}e.show_notice({self.text(text, constants)}, {duration_us})")
+                return [f"e.show_notice({self.text(text, constants)}, {duration_us}, now)"]
             case form.TapTempo():
-                add(f"{indent}e.tap_tempo()")
+                return ["e.tap_tempo(now)"]
             case form.ClockRun(running):
-                add(f"{indent}e.run_clock({running})")
+                return [f"e.run_clock({running}, now)"]
             case form.SaveDraft():
-                add(f"{indent}e.save_draft()")
+                return ["e.save_draft()"]
             case form.CancelDraft():
-                add(f"{indent}e.cancel_draft()")
-            case _:
-                raise TypeError(f"no Python for {statement!r}")
+                return ["e.cancel_draft()"]
+        raise TypeError(f"no Python for {statement!r}")
 
     def _set_cell(self, statement: form.SetCell, constants: dict[int, int]) -> list[str]:
         cell = self.design.cells[statement.cell]
@@ -138,19 +147,16 @@ class PythonWriter:
         name = f"t{self._temporaries}"
         return [f"{name} = {value}", f"{target} = {cell.low} if {name} < {cell.low} else {cell.high} if {name} > {cell.high} else {name}"]
 
-    def _send(self, statement: form.Send, constants: dict[int, int]) -> list[str]:
-        length = len(statement.data)
-        fixed = 1 << 8 * length
+    def _item(self, statement: form.Send, constants: dict[int, int]) -> str:
+        """A message as an output item."""
+        fixed = 1 << 8 * len(statement.data)
         moving = []
         for i, byte in enumerate(statement.data):
             if isinstance(byte, form.Constant):
                 fixed |= byte.value << 8 * i
             else:
                 moving.append(f"{self.expression(byte, constants)} << {8 * i + 5}")
-        item = " | ".join([str((fixed << 2 | statement.ports) << 3 | MESSAGE), *moving])
-        if statement.delay_us:
-            return [f"e.send_later({statement.delay_us}, {item})"]
-        return [f"e.packed += (e.now_us, {item})"]
+        return " | ".join([str((fixed << 2 | statement.ports) << 3 | MESSAGE), *moving])
 
     def _cell(self, cell: int, index: Expression | None, constants: dict[int, int]) -> str:
         offset = self.design.cells[cell].offset
@@ -205,6 +211,12 @@ class PythonWriter:
             case form.Reading(name=name):
                 return f"e.{name}"
         raise TypeError(f"no Python for {e!r}")
+
+
+def _put_out(pending: list[str], lines: list[str]) -> None:
+    if pending:
+        lines.append(f"e.packed += ({', '.join(f'now, {item}' for item in pending)})")
+        pending.clear()
 
 
 def assigned_slots(body: Sequence[Statement]) -> set[int]:

@@ -1,0 +1,282 @@
+"""What contacts and keys do in each mode of a design, written out as Python functions of the engine.
+
+Each function holds only what can happen there: a press in a mode without doubles settles no waiting tap, a key without holds
+waits for none. The rules are in reference/semantics.md, the steps that the functions share in core/recogniser.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from controller_sim.core.kinds import EDGE, ENDED, NEVER, NOTHING, UNBOUND
+from controller_sim.core.recogniser import GROUP_SLOT
+from controller_sim.design.form import Debounce, Design
+from controller_sim.design.plan import Plan
+
+Lines = list[str]
+
+
+class HandlerWriter:
+    """Writes the functions of one design; functions that would read the same are written once."""
+
+    def __init__(self, design: Design, plan: Plan, trace: bool) -> None:
+        self.design = design
+        self.plan = plan
+        self.trace = trace
+        self.lines: Lines = []
+        self._written: dict[tuple[str, ...], str] = {}
+
+    def function(self, name: str, parameters: str, lines: Sequence[str]) -> str:
+        """Write a function and return its name, or that of one that does the same."""
+        text = (parameters, *lines)
+        if text not in self._written:
+            self._written[text] = name
+            self.lines += [f"def {name}({parameters}):", *_indented(lines or ["pass"]), ""]
+        return self._written[text]
+
+    def switch_functions(self, mode: int, switch: int) -> tuple[str, str, str, str]:
+        """Names of what a contact does when it has closed, opened, settled closed and settled open."""
+        timing = self.design.timing
+        name = f"{mode}_{switch}"
+        press = [f"e.level |= {1 << switch}", *self._edge(switch, 1), *self._press(mode, switch)]
+        release = [f"e.level ^= {1 << switch}", *self._edge(switch, 0), *self._release(mode, switch)]
+        closed = self._contact(switch, timing.press, timing.release, f"e.level & {1 << switch}", press)
+        opened = self._contact(switch, timing.release, timing.press, f"not e.level & {1 << switch}", release)
+        pressed = self.function(f"pressed{name}", "e, now", press) if settles(timing.press) else "None"
+        released = self.function(f"released{name}", "e, now", release) if settles(timing.release) else "None"
+        return self.function(f"closed{name}", "e, now", closed), self.function(f"opened{name}", "e, now", opened), pressed, released
+
+    def _contact(self, switch: int, own: Debounce, other: Debounce, as_before: str, edge: Lines) -> Lines:
+        """A contact has changed; `own` debounces edges in its direction, `other` those in the opposite one."""
+        other_locks = not settles(other) and other.time_us > 0
+        own_locks = not settles(own) and own.time_us > 0
+        lines: Lines = []
+        if settles(other) or own_locks:
+            lines += [f"if {as_before}:", f"    e.contact_due[{switch}] = {NEVER}", "    return"]
+        if settles(own):
+            start = "now"
+            if other_locks:
+                lines.append(f"until = e.locked_until[{switch}]")
+                start = "(now if now > until else until)"
+            return [*lines, f"e.contact_due[{switch}] = until = {start} + {own.time_us}", *_wake("until")]
+        if other_locks:
+            wait = [f"e.contact_due[{switch}] = until", *_wake("until"), "return"]
+            lines += [f"until = e.locked_until[{switch}]", "if now < until:", *_indented(wait)]
+        if own_locks:
+            lines.append(f"e.locked_until[{switch}] = now + {own.time_us}")
+        return lines + edge
+
+    def _edge(self, switch: int, down: int) -> Lines:
+        return [f"e.packed += (now, {(switch << 1 | down) << 3 | EDGE})"] if self.trace else []
+
+    def _press(self, mode: int, switch: int) -> Lines:
+        plan = self.plan
+        bit = 1 << switch
+        chords = tuple(chord for chord in plan.chords[mode] if chord[1] & bit)
+        press = plan.choice(mode, switch, "press")
+        if plan.step_by_step(mode) or plan.is_eager(press):
+            eager = press if plan.is_eager(press) else NOTHING
+            release = plan.choice(mode, switch, "release")
+            return [f"e.press_step_by_step({switch}, {chords}, {eager}, {release}, now)"]
+        lines = [f"e.answered &= {~bit}"] if self._answerable(switch) else []
+        if not chords:
+            if plan.chords[mode]:
+                lines += [f"if e.group and e.interrupted({bit}, now):", "    return"]
+            return lines + self._form(mode, switch, self._conditions(mode)) + self._decide(mode, switch, "now")
+        lines += [
+            "if e.group:",
+            f"    if e.fits(e.group | {bit}):",
+            f"        e.join({switch}, {bit}, now)",
+            "        return",
+            f"    if e.interrupted({bit}, now):",
+            "        return",
+        ]
+        if self.design.modes[mode].conditions:
+            lines.append(f"e.group_conditions = conditions{mode}(e)")
+        key, mask, always, _ = chords[0]
+        if len(chords) == 1 and always:
+            lines += [f"if not e.level & {mask & ~bit}:", f"    e.open_group({switch}, {bit}, {((key, mask),)}, now)", "    return"]
+        else:
+            lines.append(f"chords = e.makeable({chords}, {bit})")
+            lines += ["if chords:", f"    e.open_group({switch}, {bit}, chords, now)", "    return"]
+        decide = self.decide_function(mode, switch)
+        return [*lines, *self._form(mode, switch, "e.group_conditions"), f"{decide}(e, now, now)"]
+
+    def _conditions(self, mode: int) -> str:
+        return f"conditions{mode}(e)" if self.design.modes[mode].conditions else "0"
+
+    def _form(self, mode: int, key: int, conditions: str) -> Lines:
+        """A single switch becomes a key."""
+        lines = [f"e.live |= {1 << key}", f"e.key_at[{key}] = now"]
+        if key in self.plan.chord_switches:
+            lines.append(f"e.owner[{key}] = {key}")
+        if any(mode.conditions for mode in self.design.modes):
+            lines.append(f"e.key_conditions[{key}] = {conditions if self.design.modes[mode].conditions else 0}")
+        return lines
+
+    def decide_function(self, mode: int, key: int) -> str:
+        return self.function(f"decide{mode}_{key}", "e, at, now", self._decide(mode, key, "at"))
+
+    def _decide(self, mode: int, key: int, at: str) -> Lines:
+        """A key that has just been formed is decided; `at` names the time of its press."""
+        plan = self.plan
+        double = plan.choice(mode, key, "double")
+        lines = [f"double = e.second_press({key})"] if double != NOTHING else []
+        lines += self._owe_and_press(mode, key, at)
+        if double != NOTHING:
+            lines += ["if double >= 0:", f"    e.live &= {~(1 << key)}", f"    e.fire_at(double, {at}, now)", "    return"]
+        holds = plan.holds(mode, key)
+        slot = plan.hold_slots[key]
+        if len(holds) == 1 and holds[0][1] >= 0:
+            lines += [f"e.due[{slot}] = until = {at} + {holds[0][0]}", *_come_due("until")]
+        elif holds:
+            lines.append(f"e.next_hold({key}, 0, {slot}, {holds})")
+        repeat = plan.choice(mode, key, "repeat")
+        if repeat != NOTHING:
+            first = [
+                f"e.repeats[{key}] = 0",
+                f"e.due[{plan.repeat_slots[key]}] = until = {at} + {self.design.timing.repeat.first_us}",
+                *_come_due("until"),
+            ]
+            lines += _when_chosen(repeat, key, first)
+        return lines
+
+    def _owe_and_press(self, mode: int, key: int, at: str) -> Lines:
+        """What a key owes when it goes up, and its press."""
+        plan = self.plan
+        press, release = plan.choice(mode, key, "press"), plan.choice(mode, key, "release")
+        bit = 1 << key
+        lines: Lines = []
+        if release != NOTHING:
+            owe = [f"e.owing |= {bit}", f"e.owed[{key}] = {release if release >= 0 else 'release'}"]
+            if press < 0:
+                owe.append(f"e.lapsing |= {bit}")
+            if release < 0:
+                lines.append(f"release = e.choose({release}, e.key_conditions[{key}])")
+                owe = ["if release >= 0:", *_indented(owe)]
+            lines += owe
+        if press >= 0:
+            taps = any(plan.choice(mode, key, gesture) != NOTHING for gesture in ("tap", "double"))
+            lines.append(f"e.answered |= {self.design.keys[key].mask}" if taps else f"e.live &= {~bit}")
+            lines += self._fire(press, at, after=True)
+        elif press != NOTHING:
+            fire = [f"e.answered |= {self.design.keys[key].mask}", f"e.lapsing &= {~bit}"]
+            fire += ["changes = e.changes", f"e.fire_at(press, {at}, now)", "if e.changes != changes:", "    return"]
+            lines += [f"press = e.choose({press}, e.key_conditions[{key}])", "if press >= 0:", *_indented(fire)]
+        if lines and plan.is_eager(press):
+            lines = [f"if not e.eager_fired & {bit}:", *_indented(lines)]
+        return lines
+
+    def _fire(self, binding: int, at: str, after: bool = False) -> Lines:
+        """Fire a binding; with `after`, go on only if it did not change the mode."""
+        lines = [f"e.gesture_at = {at}"] if self.plan.binding_taps_tempo(binding) else []
+        if after and self.plan.binding_may_enter(binding):
+            return [*lines, "changes = e.changes", f"binding{binding}(e, now)", "if e.changes != changes:", "    return"]
+        return [*lines, f"binding{binding}(e, now)"]
+
+    def _release(self, mode: int, switch: int) -> Lines:
+        plan = self.plan
+        bit = 1 << switch
+        lines: Lines = []
+        if any(mask & bit for _, mask, _, _ in plan.chords[mode]):
+            lines += [f"if e.group & {bit}:", "    e.close_group(now)"]
+        if any(plan.is_eager(plan.choice(m, switch, "press")) for m in range(len(self.design.modes))):
+            lines += [f"if e.eager_fired & {bit}:", f"    e.release_early({switch}, now)"]
+        if switch not in plan.chord_switches:
+            return lines + self._up(mode, switch)
+        lines += [f"key = e.owner[{switch}]", f"if key == {switch}:", f"    {self.up_function(mode, switch)}(e, now)"]
+        for key in range(len(self.design.switches), len(self.design.keys)):
+            if switch in self.design.keys[key].members:
+                lines += [f"elif key == {key}:", f"    {self.up_function(mode, key)}(e, now)"]
+        return lines
+
+    def up_function(self, mode: int, key: int) -> str:
+        return self.function(f"up{mode}_{key}", "e, now", self._up(mode, key))
+
+    def _up(self, mode: int, key: int) -> Lines:
+        """A key goes up."""
+        plan = self.plan
+        bit = 1 << key
+        lines = [f"e.owner[{s}] = {NOTHING}" for s in self.design.keys[key].members if s in plan.chord_switches]
+        if plan.holds(mode, key):
+            lines.append(f"e.due[{plan.hold_slots[key]}] = {NEVER}")
+        if plan.choice(mode, key, "repeat") != NOTHING:
+            lines.append(f"e.due[{plan.repeat_slots[key]}] = {NEVER}")
+        if plan.anywhere(key, "release"):
+            lines += [f"if e.owing & {bit} and not e.pay({key}, now):", "    return"]
+        return [*lines, f"if e.live & {bit}:", f"    e.live ^= {bit}", *_indented(self._tap(mode, key))]
+
+    def _tap(self, mode: int, key: int) -> Lines:
+        """Nothing has taken a key that went up: it taps, waits to become a double, or ends unbound."""
+        tap, double = self.plan.choice(mode, key, "tap"), self.plan.choice(mode, key, "double")
+        mask = self.design.keys[key].mask
+        unbound = [f"e.end_unanswered({mask} & ~e.answered, {UNBOUND}, now)"]
+        if mask == 1 << key and not self._answerable(key):
+            unbound = [f"e.packed += (now, {(key << 2 | UNBOUND) << 3 | ENDED})"]
+        if tap >= 0:
+            lines = self._fire(tap, f"e.key_at[{key}]")
+        elif tap == NOTHING:
+            lines = unbound
+        else:
+            lines = [f"tap = e.choose({tap}, e.key_conditions[{key}])"]
+            lines += ["if tap >= 0:", f"    e.fire_at(tap, e.key_at[{key}], now)", "else:"]
+            lines += _indented(unbound)
+        if double == NOTHING:
+            return lines
+        chosen = f"e.choose({tap}, e.key_conditions[{key}])" if tap < NOTHING else str(tap)
+        if double >= 0:
+            return [f"e.wait({key}, {chosen}, {double}, now)"]
+        wait = [f"double = e.choose({double}, e.key_conditions[{key}])"]
+        wait += ["if double >= 0:", f"    e.wait({key}, {chosen}, double, now)", "else:"]
+        return [*wait, *_indented(lines)]
+
+    def _answerable(self, switch: int) -> bool:
+        """Whether something can have fired for a switch while its key is still live."""
+        keys = [k for k, key in enumerate(self.design.keys) if switch in key.members]
+        return any(self.plan.anywhere(k, gesture) for k in keys for gesture in ("press", "release"))
+
+    def timeouts(self, mode: int) -> list[str]:
+        """Names of what the deadlines of keys do, from the first key's slot on."""
+        plan = self.plan
+        names = ["None"] * (plan.timer_slot - GROUP_SLOT - 1)
+        first = GROUP_SLOT + 1
+        for key in range(len(self.design.keys)):
+            if plan.holds(mode, key):
+                names[plan.hold_slots[key] - first] = self.function(f"hold{mode}_{key}", "e, now", self._hold(mode, key))
+            repeat = plan.choice(mode, key, "repeat")
+            if repeat != NOTHING:
+                lines = [f"e.repeat({key}, {plan.repeat_slots[key]}, {repeat}, now)"]
+                names[plan.repeat_slots[key] - first] = self.function(f"repeat{mode}_{key}", "e, now", lines)
+            if plan.choice(mode, key, "double") != NOTHING:
+                names[plan.gap_slots[key] - first] = self.function(f"gap{key}", "e, now", [f"e.end_wait({key}, now)"])
+        return names
+
+    def _hold(self, mode: int, key: int) -> Lines:
+        holds = self.plan.holds(mode, key)
+        if len(holds) == 1 and holds[0][1] >= 0:
+            return [f"e.live &= {~(1 << key)}", *self._fire(holds[0][1], f"e.key_at[{key}]")]
+        return [f"e.hold({key}, {self.plan.hold_slots[key]}, {holds}, now)"]
+
+
+def settles(debounce: Debounce) -> bool:
+    """Whether edges wait; a settling time of 0 lets them through at once, as a lockout of 0 does."""
+    return debounce.kind == "settle" and debounce.time_us > 0
+
+
+def _indented(lines: Sequence[str]) -> Lines:
+    return [f"    {line}" for line in lines]
+
+
+def _wake(until: str) -> Lines:
+    return [f"if {until} < e.waking:", f"    e.waking = {until}"]
+
+
+def _come_due(until: str) -> Lines:
+    return [f"if {until} < e.soonest:", f"    e.soonest = {until}"]
+
+
+def _when_chosen(choice: int, key: int, lines: Lines) -> Lines:
+    """Lines that run only when some binding of a choice is bound for the key."""
+    if choice >= 0:
+        return lines
+    return [f"if e.choose({choice}, e.key_conditions[{key}]) >= 0:", *_indented(lines)]

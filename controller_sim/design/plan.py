@@ -1,0 +1,154 @@
+"""What a design's functions have to know before they are written: what is bound where, slots of deadlines, what actions can do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from controller_sim.core.kinds import NEVER, NOTHING
+from controller_sim.core.recogniser import FIRST_KEY_SLOT, GROUP_SLOT
+from controller_sim.design import form
+from controller_sim.design.form import Design, Statement
+
+Chord = tuple[int, int, bool, int]
+"""A chord of a mode: key, switches, whether it is bound under any condition, and the conditions that bind it."""
+Hold = tuple[int, int]
+"""A duration in microseconds and what is bound to it: a choice, as in `Plan.choice`."""
+
+
+class Plan:
+    """Derived from a design once; nothing in it changes."""
+
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self.may_enter = [False] * len(design.procedures)
+        self.taps_tempo = [False] * len(design.procedures)
+        for i, procedure in enumerate(design.procedures):
+            self.may_enter[i] = _reaches(procedure.body, form.Enter, self.may_enter)
+            self.taps_tempo[i] = _reaches(procedure.body, form.TapTempo, self.taps_tempo)
+        self.called = _called(design)
+        """The procedures that some other calls."""
+        self.choices: list[tuple[tuple[int, int], ...]] = []
+        """Lists of conditional bindings, (condition bit or 0, binding); the choice -2-i stands for the i-th."""
+        self._choice: list[dict[tuple[int, str], int]] = []
+        self._holds: list[dict[int, tuple[Hold, ...]]] = []
+        self.chords: list[tuple[Chord, ...]] = []
+        for mode in range(len(design.modes)):
+            self._bind(mode)
+        chords = design.keys[len(design.switches) :]
+        self.chord_switches = [s for s in range(len(design.switches)) if any(s in key.members for key in chords)]
+        self._place_deadlines()
+
+    def choice(self, mode: int, key: int, gesture: str) -> int:
+        """What is bound: the number of a binding, NOTHING, or -2 - the index of a list of conditional ones."""
+        return self._choice[mode].get((key, gesture), NOTHING)
+
+    def holds(self, mode: int, key: int) -> tuple[Hold, ...]:
+        """The holds of a key, shortest first."""
+        return self._holds[mode].get(key, ())
+
+    def candidates(self, choice: int) -> Sequence[int]:
+        """The bindings that a choice may come to."""
+        if choice >= NOTHING:
+            return [choice] if choice > NOTHING else []
+        return [binding for _, binding in self.choices[-2 - choice]]
+
+    def binding_may_enter(self, choice: int) -> bool:
+        return any(self.may_enter[self.design.bindings[b].action.procedure] for b in self.candidates(choice))
+
+    def binding_taps_tempo(self, binding: int) -> bool:
+        return self.taps_tempo[self.design.bindings[binding].action.procedure]
+
+    def anywhere(self, key: int, gesture: str) -> bool:
+        """Whether a gesture of a key is bound in some mode."""
+        return any((key, gesture) in bound for bound in self._choice)
+
+    def is_eager(self, choice: int) -> bool:
+        return any(self.design.bindings[b].eager for b in self.candidates(choice))
+
+    def step_by_step(self, mode: int) -> bool:
+        """Whether a press in a mode may have to settle a waiting tap."""
+        return any(gesture == "double" for _, gesture in self._choice[mode])
+
+    def _bind(self, mode: int) -> None:
+        mine: dict[tuple[int, str], list[int]] = {}
+        held: dict[tuple[int, int], list[int]] = {}
+        for i in self.design.modes[mode].bindings:
+            binding = self.design.bindings[i]
+            if binding.gesture == "hold":
+                held.setdefault((binding.key, binding.hold_us), []).append(i)
+            else:
+                mine.setdefault((binding.key, binding.gesture), []).append(i)
+        self._choice.append({where: self._choose(bindings) for where, bindings in mine.items()})
+        holds: dict[int, tuple[Hold, ...]] = {}
+        for (key, hold_us), bindings in sorted(held.items()):
+            holds[key] = (*holds.get(key, ()), (hold_us, self._choose(bindings)))
+        self._holds.append(holds)
+        chords = []
+        for key in range(len(self.design.switches), len(self.design.keys)):
+            conditions = [self.design.bindings[i].condition for i in self.design.modes[mode].bindings if self.design.bindings[i].key == key]
+            if conditions:
+                bits = sum({1 << c for c in conditions if c is not None})
+                chords.append((key, self.design.keys[key].mask, None in conditions, bits))
+        self.chords.append(tuple(chords))
+
+    def _choose(self, bindings: Sequence[int]) -> int:
+        first = self.design.bindings[bindings[0]]
+        if first.condition is None:
+            return bindings[0]
+        conditions = [self.design.bindings[i].condition for i in bindings]
+        self.choices.append(tuple((0 if c is None else 1 << c, i) for c, i in zip(conditions, bindings, strict=True)))
+        return -2 - (len(self.choices) - 1)
+
+    def _place_deadlines(self) -> None:
+        """Give each key the slots that it needs in some mode, kind by kind, in the order of equal deadlines."""
+        place = FIRST_KEY_SLOT
+
+        def slots(needs: Callable[[int], bool]) -> list[int]:
+            nonlocal place
+            found = []
+            for key in range(len(self.design.keys)):
+                found.append(place if needs(key) else -1)
+                place += needs(key)
+            return found
+
+        self.hold_slots = slots(lambda key: any(key in holds for holds in self._holds))
+        self.repeat_slots = slots(lambda key: self.anywhere(key, "repeat"))
+        self.gap_slots = slots(lambda key: self.anywhere(key, "double"))
+        self.timer_slot = place
+        self.nothing_due = [NEVER] * (place - GROUP_SLOT)
+
+
+def _reaches(body: Sequence[Statement], kind: type[Statement], procedures: Sequence[bool]) -> bool:
+    """Whether a statement of a kind can run in a body, or in a procedure that it calls."""
+    for statement in body:
+        match statement:
+            case form.If(_, then, otherwise):
+                found = _reaches(then, kind, procedures) or _reaches(otherwise, kind, procedures)
+            case form.For(_, _, _, _, inner):
+                found = _reaches(inner, kind, procedures)
+            case form.Call(procedure, _):
+                found = procedures[procedure]
+            case _:
+                found = isinstance(statement, kind)
+        if found:
+            return True
+    return False
+
+
+def _called(design: Design) -> set[int]:
+    found: set[int] = set()
+
+    def visit(body: Sequence[Statement]) -> None:
+        for statement in body:
+            match statement:
+                case form.If(_, then, otherwise):
+                    visit(then)
+                    visit(otherwise)
+                case form.For(_, _, _, _, inner):
+                    visit(inner)
+                case form.Call(procedure, _):
+                    found.add(procedure)
+
+    for procedure in design.procedures:
+        visit(procedure.body)
+    return found
