@@ -1,8 +1,9 @@
 """From contact to edge: each switch is debounced by settling or by lockout, for presses and releases separately.
 
 What a contact's change means is in the design's own functions, one for each switch: `closed` and `opened` take a change of
-the contact, `pressed` and `released` the end of a settled press or release. The functions of the current mode are in place.
-Here is only the order: everything that is due, each at its own time, then the changes of an instant, releases before presses.
+the contact, `ended` the end of a wait, and `pressed` a press that has settled and was postponed until the releases of its
+instant were handled. The functions of the current mode are in place. Here is only the order: everything that is due, each at
+its own time, then the changes of an instant, releases before presses.
 """
 
 from .kinds import NEVER
@@ -13,24 +14,24 @@ class Contacts(Tempo):
     __slots__ = (
         "closed",
         "contacts",
+        "ended",
         "level",
         "locked_until",
         "opened",
+        "postponed",
         "press_settles",
         "pressed",
-        "release_settles",
-        "released",
         "switch_of",
         "timeouts",
     )
 
-    def __init__(self, slots, clock_slot, tables):
-        Tempo.__init__(self, slots, clock_slot, tables)
+    def __init__(self, tables):
+        Tempo.__init__(self, tables)
         self.contacts = 0
+        self.postponed = 0
         self.level = 0
         self.locked_until = [-1] * tables.switches
         self.press_settles = tables.press_settles
-        self.release_settles = tables.release_settles
         self.switch_of = {1 << s: s for s in range(tables.switches)}
 
     def play(self, times_us, words):
@@ -50,7 +51,7 @@ class Contacts(Tempo):
                     else:
                         self.opened[switch_of[changed]](self, now_us)
                 else:
-                    self._several(now_us, changed, 0, word)
+                    self._several(now_us, changed, word)
             contacts = word
             if self.dirty:
                 self._look(now_us)
@@ -61,6 +62,8 @@ class Contacts(Tempo):
         """Let everything due until `now_us` happen. What is left to be treated as changed at `now_us` is returned."""
         due = self.contact_due
         at_us = self.waking
+        if at_us not in due:
+            at_us = min(due)
         while True:
             if self.soonest <= at_us:
                 if self.soonest > now_us:
@@ -68,35 +71,28 @@ class Contacts(Tempo):
                 instant_us = self.soonest
                 self._time_out(instant_us)
                 if instant_us != at_us:
-                    if instant_us < now_us and self.dirty:
+                    if self.dirty and instant_us < now_us:
                         self._look(instant_us)
                     continue
             elif at_us > now_us:
                 break
-            presses = read_again = 0
-            while at_us in due:
+            instant_us = at_us
+            while at_us == instant_us:
                 s = due.index(at_us)
                 due[s] = NEVER
-                if self.level >> s & 1:
-                    if self.release_settles:
-                        self.released[s](self, at_us)
-                    else:
-                        read_again |= 1 << s
-                elif self.press_settles:
-                    presses |= 1 << s
-                else:
-                    read_again |= 1 << s
-            if at_us == now_us:
-                changed |= read_again
-                if presses:
-                    self._several(now_us, changed, presses, word)
+                self.ended[s](self, at_us)
+                at_us = min(due)
+            if instant_us == now_us:
+                if self.postponed:
+                    self._several(now_us, changed, word)
                     changed = 0
+                    at_us = min(due)
             else:
-                if presses or read_again:
-                    self._several(at_us, read_again, presses, self.contacts)
+                if self.postponed:
+                    self._several(instant_us, 0, self.contacts)
+                    at_us = min(due)
                 if self.dirty:
-                    self._look(at_us)
-            at_us = min(due)
+                    self._look(instant_us)
         self.waking = at_us
         return changed
 
@@ -109,23 +105,34 @@ class Contacts(Tempo):
             self.timeouts[slot](self, now_us)
         self.soonest = min(due)
 
-    def _several(self, now_us, changed, presses, word):
-        """Changed contacts and settled presses of one instant: releases, presses, then the releases of what was pressed just now."""
-        opened = changed & ~word
-        self._each(self.opened, opened & ~presses, now_us)
-        closed = changed & word
-        down = closed | presses
-        while down:
-            bit = down & -down
-            down ^= bit
-            if presses & bit:
-                self.pressed[self.switch_of[bit]](self, now_us)
-            else:
-                self.closed[self.switch_of[bit]](self, now_us)
-        self._each(self.opened, opened & presses, now_us)
+    def _several(self, now_us, changed, word):
+        """All edges of one instant in order: releases, presses, then the releases of what was pressed just now.
 
-    def _each(self, functions, switches, now_us):
-        while switches:
-            bit = switches & -switches
-            switches ^= bit
-            functions[self.switch_of[bit]](self, now_us)
+        Postponed until here are presses that have settled, and contacts that are read again because their lockout has ended.
+        """
+        switch_of = self.switch_of
+        presses = 0
+        if self.postponed:
+            if self.press_settles:
+                presses = self.postponed & ~self.level
+            changed |= self.postponed & ~presses
+            self.postponed = 0
+        opened = changed & ~word
+        late = opened & presses
+        opened ^= late
+        while opened:
+            bit = opened & -opened
+            opened ^= bit
+            self.opened[switch_of[bit]](self, now_us)
+        closed = changed & word | presses
+        while closed:
+            bit = closed & -closed
+            closed ^= bit
+            if presses & bit:
+                self.pressed[switch_of[bit]](self, now_us)
+            else:
+                self.closed[switch_of[bit]](self, now_us)
+        while late:
+            bit = late & -late
+            late ^= bit
+            self.opened[switch_of[bit]](self, now_us)

@@ -11,10 +11,10 @@ from .kinds import NEVER
 class Deadlines:
     __slots__ = ("contact_due", "due", "soonest", "waking")
 
-    def __init__(self, slots, switches):
-        self.due = [NEVER] * slots
+    def __init__(self, tables):
+        self.due = [NEVER] * tables.slots
         self.soonest = NEVER
-        self.contact_due = [NEVER] * switches
+        self.contact_due = [NEVER] * tables.switches
         self.waking = NEVER
 
     def _set(self, slot, time_us):

@@ -33,13 +33,12 @@ class Engine(Recogniser):
 
     def __init__(self, tables, now_us=0, kept=None):
         """Power on at `now_us`; `kept` holds the values of the kept cells from before, in order."""
-        timer_slot = tables.timer_slot
-        self.delayed_slot = timer_slot + tables.timer_slots
-        self.notice_slot = self.delayed_slot + 2
+        self.delayed_slot = tables.delayed_slot
+        self.notice_slot = tables.notice_slot
         self.tables = tables
         self.now_us = now_us
         self.packed = []
-        Recogniser.__init__(self, self.notice_slot + 1, timer_slot, self.delayed_slot + 1, tables)
+        Recogniser.__init__(self, tables)
 
         self.cells = list(tables.start)
         if kept is not None:
@@ -64,7 +63,8 @@ class Engine(Recogniser):
             self.closed,
             self.opened,
             self.pressed,
-            self.released,
+            self.ended,
+            self.become,
             self.decide,
             self.timeouts,
             self.read_conditions,
@@ -173,10 +173,11 @@ class Engine(Recogniser):
     def _look(self, now_us):
         """Put out what display and LEDs show differently from before."""
         self.dirty = False
-        text = self.show_text(self) if self.notice is None else self.notice
-        if text != self.display:
-            self.display = text
-            self.packed += (now_us, text)
+        if self.show_text:
+            text = self.show_text(self) if self.notice is None else self.notice
+            if text != self.display:
+                self.display = text
+                self.packed += (now_us, text)
         leds = self.show_leds(self)
         if leds != self.leds:
             old = self.leds

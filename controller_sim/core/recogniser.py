@@ -31,6 +31,8 @@ class Recogniser(Contacts):
     __slots__ = (
         "answered",
         "arriving",
+        "become",
+        "chord_us",
         "decide",
         "eager_fired",
         "eager_release",
@@ -65,14 +67,15 @@ class Recogniser(Contacts):
         "waiting",
     )
 
-    def __init__(self, slots, timer_slot, clock_slot, tables):
-        Contacts.__init__(self, slots, clock_slot, tables)
+    def __init__(self, tables):
+        Contacts.__init__(self, tables)
         keys = len(tables.masks)
-        self.timer_slot = timer_slot
+        self.timer_slot = tables.timer_slot
         self.masks = tables.masks
         self.members = tables.members
         self.gap_slots = tables.gap_slots
         self.repeat_us = tables.repeat_us
+        self.chord_us = tables.chord_us
         self.fire = tables.fire
         self.gesture_at = 0
 
@@ -162,8 +165,7 @@ class Recogniser(Contacts):
             if self.wait_state[s]:
                 self.wait_state[s] = SECOND_PRESS
                 self.due[self.gap_slots[s]] = NEVER
-            self.form(s, now_us, self.group_conditions)
-            self.decide[s](self, now_us, now_us)
+            self.become[s](self, now_us, now_us)
 
     def _settle_impossible(self, bit, changes, now_us):
         """Fire the waiting taps whose second press can no longer come; whether the press goes on."""
@@ -205,7 +207,9 @@ class Recogniser(Contacts):
         self.group = bit
         self.group_order = [s]
         self.group_at[s] = now_us
-        self._set(GROUP_SLOT, now_us + self.tables.chord_us)
+        self.due[GROUP_SLOT] = until_us = now_us + self.chord_us
+        if until_us < self.soonest:
+            self.soonest = until_us
 
     def join(self, s, bit, now_us):
         """A press that fits goes into the group, and opens it if need be; the group closes if no larger chord can be completed."""
@@ -229,24 +233,21 @@ class Recogniser(Contacts):
     def close_group(self, now_us):
         group = self.group
         order = self.group_order
-        conditions = self.group_conditions
         self.group = 0
         self.due[GROUP_SLOT] = NEVER
         last = order[-1]
         if not self.waiting:
             if len(order) == 1:
-                self.form(last, self.group_at[last], conditions)
-                self.decide[last](self, self.group_at[last], now_us)
+                self.become[last](self, self.group_at[last], now_us)
                 return
             for k, mask in self.group_chords:
                 if mask == group:
-                    self.form(k, self.group_at[last], conditions)
-                    self.decide[k](self, self.group_at[last], now_us)
+                    self.become[k](self, self.group_at[last], now_us)
                     return
         formed = self._partition(group, order)
         became = 0
         for place, k in formed:
-            self.form(k, self.group_at[order[place]], conditions)
+            self._form(k, self.group_at[order[place]])
             became |= 1 << k
         changes = self.changes
         for k in self._bits(self.waiting & ~became):
@@ -278,13 +279,13 @@ class Recogniser(Contacts):
         formed.extend([(position[s], s) for s in order if group >> s & 1])
         return sorted(formed)
 
-    def form(self, k, at_us, conditions):
-        """The switches of a key are now its own; it is about to be decided."""
+    def _form(self, k, at_us):
+        """The switches of a key are now its own; it is yet to be decided."""
         for s in self.tables.owned[k]:
             self.owner[s] = k
         self.live |= 1 << k
         self.key_at[k] = at_us
-        self.key_conditions[k] = conditions
+        self.key_conditions[k] = self.group_conditions
 
     def choose(self, choice, conditions):
         """The binding that a choice stands for under conditions, or NOTHING."""
@@ -339,12 +340,12 @@ class Recogniser(Contacts):
         for s in self.tables.owned[k]:
             self.owner[s] = NOTHING
 
-    def pay(self, k, now_us):
-        """The release that a key owes; whether its going up may mean something more."""
+    def pay(self, k, answered, now_us):
+        """The release that a key owes, which is an answer for the switches `answered`; whether going up may mean something more."""
         self.owing &= ~(1 << k)
         self.lapsing &= ~(1 << k)
         changes = self.changes
-        self.answered |= self.masks[k]
+        self.answered |= answered
         self.fire_at(self.owed[k], self.key_at[k], now_us)
         return self.changes == changes
 

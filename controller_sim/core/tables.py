@@ -8,20 +8,23 @@ class Tables:
     masks[key]                 the switches of a key, as a bit mask
     members[key]               the same as a tuple, in switch order
     owned[key]                 of these, the switches that are in some chord
-    press_settles, release_settles     whether that debounce is a settling time, not a lockout
+    press_settles              whether presses are debounced by settling, not by lockout
     power_on_us                how long contacts must be still after power-on
     chord_us, double_us
     repeat_us                  periods: first, then one entry for each repeat of a step, the last for ever
     hold_slots[key], repeat_slots[key], gap_slots[key]     slots of deadlines, -1 where the key never needs one
-    timer_slot, timer_slots    the first slot of mode timers, and how many there are
+    timer_slot                 the first slot of mode timers
+    delayed_slot, clock_slot, notice_slot      slots, -1 where the design never needs one
+    slots                      how many there are
     nothing_due                what the deadlines of groups and keys are when none waits
     chord_switches             the switches that are in some chord, in order
     choices                    choice -2-i is choices[i]: ((condition bit or 0, binding), ...)
     eager                      set of the bindings that are eager
     fire[binding]              function (engine, now_us): puts out that it fires and runs its action
-    modes[mode]                functions of a mode, as Engine._load_mode takes them: closed, opened, pressed and released for
-                               each switch (engine, now_us); decide for each key (engine, at_us, now_us); timeouts for each
-                               slot (engine, now_us); read_conditions, show_text and show_leds (engine)
+    modes[mode]                functions of a mode, as Engine._load_mode takes them: closed, opened, pressed and ended for
+                               each switch (engine, now_us); become (formed and decided at once) and decide for each key
+                               (engine, at_us, now_us); timeouts for each slot (engine, now_us); read_conditions, show_text
+                               and show_leds (engine)
     enter[mode], leave[mode]   functions (engine, now_us), or None
     timers[mode]               ((slot, period_us), ...)
     draft[mode]                flat memory indices; draft_saves[mode] whether leaving saves

@@ -37,9 +37,9 @@ class Tempo(Deadlines):
         "tempo_low",
     )
 
-    def __init__(self, slots, clock_slot, tables):
-        Deadlines.__init__(self, slots, tables.switches)
-        self.clock_slot = clock_slot
+    def __init__(self, tables):
+        Deadlines.__init__(self, tables)
+        self.clock_slot = tables.clock_slot
         self.clock_item = message_item(tables.clock_ports, (CLOCK_MESSAGE,))
         self.tempo_low = tables.tempo_low
         self.tempo_high = tables.tempo_high

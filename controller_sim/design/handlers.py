@@ -35,16 +35,30 @@ class HandlerWriter:
         return self._written[text]
 
     def switch_functions(self, mode: int, switch: int) -> tuple[str, str, str, str]:
-        """Names of what a contact does when it has closed, opened, settled closed and settled open."""
+        """Names of what a contact does when it has closed, opened, settled closed, and when it has waited long enough."""
         timing = self.design.timing
         name = f"{mode}_{switch}"
         press = [f"e.level |= {1 << switch}", *self._edge(switch, 1), *self._press(mode, switch)]
         release = [f"e.level ^= {1 << switch}", *self._edge(switch, 0), *self._release(mode, switch)]
         closed = self._contact(switch, timing.press, timing.release, f"e.level & {1 << switch}", press)
         opened = self._contact(switch, timing.release, timing.press, f"not e.level & {1 << switch}", release)
-        pressed = self.function(f"pressed{name}", "e, now", press) if settles(timing.press) else "None"
-        released = self.function(f"released{name}", "e, now", release) if settles(timing.release) else "None"
-        return self.function(f"closed{name}", "e, now", closed), self.function(f"opened{name}", "e, now", opened), pressed, released
+        ended = self._ended(switch, release)
+        return (
+            self.function(f"closed{name}", "e, now", closed),
+            self.function(f"opened{name}", "e, now", opened),
+            self.function(f"pressed{name}", "e, now", press) if settles(timing.press) else "None",
+            self.function(f"ended{name}", "e, now", ended),
+        )
+
+    def _ended(self, switch: int, release: Lines) -> Lines:
+        """A contact's wait is over: a settled release counts at once, all else after the other releases of the instant."""
+        timing = self.design.timing
+        postpone = [f"e.postponed |= {1 << switch}"]
+        if not settles(timing.release):
+            return postpone
+        if not settles(timing.press):
+            return release
+        return [f"if e.level & {1 << switch}:", *_indented(release), "else:", *_indented(postpone)]
 
     def _contact(self, switch: int, own: Debounce, other: Debounce, as_before: str, edge: Lines) -> Lines:
         """A contact has changed; `own` debounces edges in its direction, `other` those in the opposite one."""
@@ -78,11 +92,11 @@ class HandlerWriter:
             eager = press if plan.is_eager(press) else NOTHING
             release = plan.choice(mode, switch, "release")
             return [f"e.press_step_by_step({switch}, {chords}, {eager}, {release}, now)"]
-        lines = [f"e.answered &= {~bit}"] if self._answerable(switch) else []
+        lines = [f"e.answered &= {~bit}"] if self._to_clear(switch) else []
         if not chords:
             if plan.chords[mode]:
                 lines += [f"if e.group and e.interrupted({bit}, now):", "    return"]
-            return lines + self._form(mode, switch, self._conditions(mode)) + self._decide(mode, switch, "now")
+            return lines + self._become(mode, switch, "now", f"conditions{mode}(e)")
         lines += [
             "if e.group:",
             f"    if e.fits(e.group | {bit}):",
@@ -99,20 +113,18 @@ class HandlerWriter:
         else:
             lines.append(f"chords = e.makeable({chords}, {bit})")
             lines += ["if chords:", f"    e.open_group({switch}, {bit}, chords, now)", "    return"]
-        decide = self.decide_function(mode, switch)
-        return [*lines, *self._form(mode, switch, "e.group_conditions"), f"{decide}(e, now, now)"]
+        return [*lines, f"{self.become_function(mode, switch)}(e, now, now)"]
 
-    def _conditions(self, mode: int) -> str:
-        return f"conditions{mode}(e)" if self.design.modes[mode].conditions else "0"
+    def become_function(self, mode: int, key: int) -> str:
+        return self.function(f"become{mode}_{key}", "e, at, now", self._become(mode, key, "at", "e.group_conditions"))
 
-    def _form(self, mode: int, key: int, conditions: str) -> Lines:
-        """A single switch becomes a key."""
-        lines = [f"e.live |= {1 << key}", f"e.key_at[{key}] = now"]
-        if key in self.plan.chord_switches:
-            lines.append(f"e.owner[{key}] = {key}")
+    def _become(self, mode: int, key: int, at: str, conditions: str) -> Lines:
+        """The switches of a key are now its own, and it is decided at once."""
+        lines = [f"e.owner[{s}] = {key}" for s in self.design.keys[key].members if s in self.plan.chord_switches]
+        lines += [f"e.live |= {1 << key}", f"e.key_at[{key}] = {at}"]
         if any(mode.conditions for mode in self.design.modes):
             lines.append(f"e.key_conditions[{key}] = {conditions if self.design.modes[mode].conditions else 0}")
-        return lines
+        return lines + self._decide(mode, key, at)
 
     def decide_function(self, mode: int, key: int) -> str:
         return self.function(f"decide{mode}_{key}", "e, at, now", self._decide(mode, key, "at"))
@@ -203,7 +215,8 @@ class HandlerWriter:
         if plan.choice(mode, key, "repeat") != NOTHING:
             lines.append(f"e.due[{plan.repeat_slots[key]}] = {NEVER}")
         if plan.anywhere(key, "release"):
-            lines += [f"if e.owing & {bit} and not e.pay({key}, now):", "    return"]
+            answered = self.design.keys[key].mask if self._answerable(key) else 0
+            lines += [f"if e.owing & {bit} and not e.pay({key}, {answered}, now):", "    return"]
         return [*lines, f"if e.live & {bit}:", f"    e.live ^= {bit}", *_indented(self._tap(mode, key))]
 
     def _tap(self, mode: int, key: int) -> Lines:
@@ -230,10 +243,18 @@ class HandlerWriter:
         wait += ["if double >= 0:", f"    e.wait({key}, {chosen}, double, now)", "else:"]
         return [*wait, *_indented(lines)]
 
-    def _answerable(self, switch: int) -> bool:
-        """Whether something can have fired for a switch while its key is still live."""
-        keys = [k for k, key in enumerate(self.design.keys) if switch in key.members]
-        return any(self.plan.anywhere(k, gesture) for k in keys for gesture in ("press", "release"))
+    def _answerable(self, key: int) -> bool:
+        """Whether something can have fired for a key while it is still live, in some mode."""
+        for mode in range(len(self.design.modes)):
+            press, release, tap, double = (self.plan.choice(mode, key, gesture) for gesture in ("press", "release", "tap", "double"))
+            always = press >= 0 and not self.plan.is_eager(press)
+            if (press != NOTHING or release != NOTHING) and not (always and tap == double == NOTHING):
+                return True
+        return False
+
+    def _to_clear(self, switch: int) -> bool:
+        """Whether something can have fired for the last press of a switch while its key was live."""
+        return any(self._answerable(k) for k, key in enumerate(self.design.keys) if switch in key.members)
 
     def timeouts(self, mode: int) -> list[str]:
         """Names of what the deadlines of keys do, from the first key's slot on."""

@@ -52,7 +52,8 @@ def _actions(design: Design, plan: Plan) -> list[str]:
         for j, timer in enumerate(mode.timers):
             again = [f"e._set({plan.timer_slot + j}, now + {timer.period_us})"] if timer.every else []
             writer.action(f"timer{i}_{j}", timer.action, before=again)
-        writer.display(f"display{i}", mode.views)
+        if design.display_characters:
+            writer.display(f"display{i}", mode.views)
         writer.led_values(f"leds{i}", mode.leds)
     for i, held in enumerate(design.power_on):
         writer.action(f"power_on{i}", held.action)
@@ -64,11 +65,13 @@ def _handlers(design: Design, plan: Plan, trace: bool) -> list[str]:
     modes = []
     for i, mode in enumerate(design.modes):
         switches = [writer.switch_functions(i, s) for s in range(len(design.switches))]
-        closed, opened, pressed, released = (_tuple(names) for names in zip(*switches, strict=True))
+        closed, opened, pressed, ended = (_tuple(names) for names in zip(*switches, strict=True))
+        become = _tuple(writer.become_function(i, key) for key in range(len(design.keys)))
         decide = _tuple(writer.decide_function(i, key) for key in range(len(design.keys)))
         timeouts = _tuple([*writer.timeouts(i), *(f"timer{i}_{j}" for j in range(len(mode.timers)))])
         conditions = f"conditions{i}" if mode.conditions else "None"
-        names = [closed, opened, pressed, released, decide, timeouts, conditions, f"display{i}", f"leds{i}"]
+        display = f"display{i}" if design.display_characters else "None"
+        names = [closed, opened, pressed, ended, become, decide, timeouts, conditions, display, f"leds{i}"]
         modes += ["    (", *(f"        {name}," for name in names), "    ),"]
     return [*writer.lines, "MODES = (", *modes, ")"]
 
@@ -90,20 +93,20 @@ def _lower(design: Design, trace: bool) -> Tables:
     tables.members = [key.members for key in design.keys]
     tables.owned = [tuple(s for s in key.members if s in plan.chord_switches) for key in design.keys]
     tables.press_settles = settles(timing.press)
-    tables.release_settles = settles(timing.release)
     tables.power_on_us = max(timing.press.time_us, timing.release.time_us)
     tables.chord_us = timing.chord_us
     tables.double_us = timing.double_us
     tables.repeat_us = [timing.repeat.first_us, *(us for us, count in timing.repeat.steps for _ in range(count)), timing.repeat.last_us]
     tables.hold_slots, tables.repeat_slots, tables.gap_slots = plan.hold_slots, plan.repeat_slots, plan.gap_slots
     tables.timer_slot = plan.timer_slot
-    tables.timer_slots = max(len(mode.timers) for mode in design.modes)
+    tables.delayed_slot, tables.clock_slot, tables.notice_slot = plan.delayed_slot, plan.clock_slot, plan.notice_slot
+    tables.slots = plan.slots
     tables.nothing_due = plan.nothing_due
     tables.chord_switches = plan.chord_switches
     tables.choices = plan.choices
     tables.eager = frozenset(i for i, b in enumerate(design.bindings) if b.eager)
     tables.fire = [names[f"binding{i}"] for i in range(len(design.bindings))]
-    tables.modes = [_mode(functions, tables.timer_slot + tables.timer_slots) for functions in names["MODES"]]
+    tables.modes = [_mode(functions, plan) for functions in names["MODES"]]
     tables.enter = _optional(names, "enter", design)
     tables.leave = _optional(names, "leave", design)
     tables.timers = [tuple((plan.timer_slot + j, timer.period_us) for j, timer in enumerate(mode.timers)) for mode in design.modes]
@@ -122,12 +125,16 @@ def _lower(design: Design, trace: bool) -> Tables:
     return tables
 
 
-def _mode(functions: Sequence[Any], end: int) -> tuple[Any, ...]:
-    """A mode's functions with those that the engine itself has for deadlines before `end` and after."""
-    closed, opened, pressed, released, decide, timeouts, *others = functions
-    own = [Engine.power_on, Engine.close_group, *timeouts]
-    own += [None] * (end - len(own))
-    return (closed, opened, pressed, released, decide, [*own, Engine.send_delayed, Engine.tick, Engine.end_notice], *others)
+def _mode(functions: Sequence[Any], plan: Plan) -> tuple[Any, ...]:
+    """A mode's functions, with the engine's own for the deadlines that are not the mode's."""
+    closed, opened, pressed, ended, become, decide, own, *others = functions
+    timeouts = [Engine.power_on, Engine.close_group, *own]
+    timeouts += [None] * (plan.slots - len(timeouts))
+    engine = ((plan.delayed_slot, Engine.send_delayed), (plan.clock_slot, Engine.tick), (plan.notice_slot, Engine.end_notice))
+    for slot, function in engine:
+        if slot >= 0:
+            timeouts[slot] = function
+    return (closed, opened, pressed, ended, become, decide, timeouts, *others)
 
 
 def _optional(names: dict[str, Any], stem: str, design: Design) -> list[Callable[..., Any] | None]:

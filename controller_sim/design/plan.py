@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from controller_sim.core.kinds import NEVER, NOTHING
 from controller_sim.core.recogniser import FIRST_KEY_SLOT, GROUP_SLOT
@@ -25,7 +25,8 @@ class Plan:
         for i, procedure in enumerate(design.procedures):
             self.may_enter[i] = _reaches(procedure.body, form.Enter, self.may_enter)
             self.taps_tempo[i] = _reaches(procedure.body, form.TapTempo, self.taps_tempo)
-        self.called = _called(design)
+        self.statements = [statement for procedure in design.procedures for statement in _statements(procedure.body)]
+        self.called = {statement.procedure for statement in self.statements if isinstance(statement, form.Call)}
         """The procedures that some other calls."""
         self.choices: list[tuple[tuple[int, int], ...]] = []
         """Lists of conditional bindings, (condition bit or 0, binding); the choice -2-i stands for the i-th."""
@@ -116,39 +117,33 @@ class Plan:
         self.gap_slots = slots(lambda key: self.anywhere(key, "double"))
         self.timer_slot = place
         self.nothing_due = [NEVER] * (place - GROUP_SLOT)
+        place += max(len(mode.timers) for mode in self.design.modes)
+        self.delayed_slot = self.clock_slot = self.notice_slot = -1
+        used = {type(statement) for statement in self.statements if not isinstance(statement, form.Send) or statement.delay_us}
+        if form.Send in used:
+            self.delayed_slot = place
+            place += 1
+        if form.ClockRun in used:
+            self.clock_slot = place
+            place += 1
+        if form.Notice in used:
+            self.notice_slot = place
+            place += 1
+        self.slots = place
+
+
+def _statements(body: Sequence[Statement]) -> Iterator[Statement]:
+    """All statements in a body, those inside others too."""
+    for statement in body:
+        yield statement
+        match statement:
+            case form.If(_, then, otherwise):
+                yield from _statements(then)
+                yield from _statements(otherwise)
+            case form.For(_, _, _, _, inner):
+                yield from _statements(inner)
 
 
 def _reaches(body: Sequence[Statement], kind: type[Statement], procedures: Sequence[bool]) -> bool:
     """Whether a statement of a kind can run in a body, or in a procedure that it calls."""
-    for statement in body:
-        match statement:
-            case form.If(_, then, otherwise):
-                found = _reaches(then, kind, procedures) or _reaches(otherwise, kind, procedures)
-            case form.For(_, _, _, _, inner):
-                found = _reaches(inner, kind, procedures)
-            case form.Call(procedure, _):
-                found = procedures[procedure]
-            case _:
-                found = isinstance(statement, kind)
-        if found:
-            return True
-    return False
-
-
-def _called(design: Design) -> set[int]:
-    found: set[int] = set()
-
-    def visit(body: Sequence[Statement]) -> None:
-        for statement in body:
-            match statement:
-                case form.If(_, then, otherwise):
-                    visit(then)
-                    visit(otherwise)
-                case form.For(_, _, _, _, inner):
-                    visit(inner)
-                case form.Call(procedure, _):
-                    found.add(procedure)
-
-    for procedure in design.procedures:
-        visit(procedure.body)
-    return found
+    return any(procedures[s.procedure] if isinstance(s, form.Call) else isinstance(s, kind) for s in _statements(body))
