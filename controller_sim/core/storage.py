@@ -34,8 +34,10 @@ ENTRY_BYTES = 4
 ROW_SIZES = (8, 16, 32, 64, 128)
 MOST_ROWS = 255
 
-NEW, SAME, OTHER, DAMAGED, OTHER_FORMAT, NEWER, TOO_OLD, NO_ROOM = range(8)
-"""What an image is to a layout. The first three can be used: nothing stored yet, as laid out, cells to be taken over."""
+NEW, SAME, OTHER, DAMAGED, OTHER_FORMAT, NEWER, TOO_OLD, STRANGE, NO_ROOM = range(9)
+"""What an image is to a layout. The first three can be used: nothing stored yet, as laid out, cells to be taken over. The others
+are refused and left as they are: STRANGE has none of the layout's cells, NO_ROOM would have to move too many rows at once.
+"""
 
 _NIBBLES = (
     0x0000, 0x1021, 0x2042, 0x3063, 0x4084, 0x50A5, 0x60C6, 0x70E7,
@@ -110,7 +112,21 @@ class StorageLayout:
 class Store:
     """The image under a layout. Between calls it holds where the journal ends and one row, and no values."""
 
-    __slots__ = ("_row", "_row_number", "layout", "lost", "memory", "row_bytes", "rows", "state", "tail", "taken", "values", "version")
+    __slots__ = (
+        "_row",
+        "_row_number",
+        "layout",
+        "left",
+        "lost",
+        "memory",
+        "row_bytes",
+        "rows",
+        "state",
+        "tail",
+        "taken",
+        "values",
+        "version",
+    )
 
     def __init__(self, memory, layout):
         """`memory` is anything that gives a byte for an address and has a length; only the caller writes to it."""
@@ -123,9 +139,12 @@ class Store:
         """After `boot`: the rows whose checksums failed; values in them start anew."""
         self.taken = []
         """After `boot`: for each kept cell the place where the image had it, or -1."""
+        self.left = []
+        """After `boot`: the lengths in bytes of the cells that only the image has."""
         self.row_bytes = layout.row_bytes
         self.rows = layout.rows
         self.version = layout.version
+        """After `boot`: the version of the image as it was found."""
         self.tail = 0
         self._row = None
         self._row_number = -1
@@ -149,7 +168,6 @@ class Store:
                     yield from self._tidy()
                 self.rows = layout.rows
                 yield from self._append(self.values, rows)
-                self.version = layout.version
 
     def look(self):
         """Find out what the image is: sets `state`, and of the image `row_bytes`, `rows`, `version` and the journal's end."""
@@ -190,6 +208,9 @@ class Store:
         if not self._find_cells():
             self.state = DAMAGED
             return []
+        if max(self.taken or [-1]) < 0:
+            self.state = STRANGE
+            return []
         self._read()
         rows = [row for row in range(layout.rows) if row >= self.rows or self._differs(self.values, row)]
         most = rows_at_once(len(self.memory), self.row_bytes, max(self.rows, layout.rows))
@@ -204,7 +225,6 @@ class Store:
         layout = self.layout
         self.row_bytes = layout.row_bytes
         self.rows = layout.rows
-        self.version = layout.version
         self.tail = 0
         self._row_number = -1
         if memory[0] == MAGIC:
@@ -331,6 +351,7 @@ class Store:
         """Where the image has the cells of the layout, in `taken`; False when it cannot be read through."""
         cells = self.layout.cells
         self.taken = [-1] * len(cells)
+        self.left = []
         place = HEADER_BYTES
         end = self.rows * self.row_bytes
         while place + CELL_BYTES < end:
@@ -347,6 +368,8 @@ class Store:
                 if cells[i][0] == label and self.taken[i] < 0:
                     self.taken[i] = place
                     break
+            else:
+                self.left.append(label & 0xFFFF)
             place += label & 0xFFFF
         return place <= end
 
