@@ -66,10 +66,11 @@ def load(path: str | Path) -> Design:
     try:
         return load_design(str(path))
     except (DesignError, OSError) as error:
-        raise BadInput(_text(error, path)) from None
+        raise BadInput(text_of(error, path)) from None
 
 
-def _text(error: Exception, path: str | Path) -> str:
+def text_of(error: Exception, path: str | Path) -> str:
+    """An error about a file as one message that names the file."""
     if isinstance(error, OSError):
         return f"{path}: {error.strerror or error}"
     return str(error)
@@ -82,7 +83,7 @@ def read_script(path: str | Path, design: Design) -> Script:
     try:
         text = Path(path).read_bytes().decode("utf-8")
     except OSError as error:
-        raise BadInput(_text(error, path)) from None
+        raise BadInput(text_of(error, path)) from None
     except UnicodeDecodeError as error:
         before = error.object[: error.start]
         line, column = before.count(b"\n") + 1, len(before.rpartition(b"\n")[2]) + 1
@@ -93,12 +94,12 @@ def read_script(path: str | Path, design: Design) -> Script:
         raise BadInput(str(error)) from None
 
 
-def play_script(design: Design, script: Script, engine: str) -> Run:
-    """The script's run; BadInput when feet cannot play it."""
+def play_script(design: Design, script: Script, engine: str, image: bytes | None = None) -> Run:
+    """The script's run, from an image of the chip if given; BadInput when feet cannot play it."""
     from controller_sim.script import ScriptError, play
 
     try:
-        return play(design, script, engine=engine)
+        return play(design, script, engine=engine, image=image)
     except ScriptError as error:
         raise BadInput(str(error)) from None
 
@@ -108,4 +109,4 @@ def write_text(path: str | Path, text: str) -> None:
     try:
         Path(path).write_text(text, encoding="utf-8")
     except OSError as error:
-        raise BadInput(_text(error, path)) from None
+        raise BadInput(text_of(error, path)) from None

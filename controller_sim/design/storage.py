@@ -60,6 +60,11 @@ class StorageMap:
         return self.home_bytes + int(core.entry_bytes(self.row_bytes, 1)) + 1
 
     @property
+    def ram_bytes(self) -> int:
+        """What reading and saving need: a row and its number, the journal's end, and a bit for each row to be written."""
+        return self.row_bytes + 1 + 2 + (self.rows + 7) // 8
+
+    @property
     def rows_at_once(self) -> int:
         """The most rows that a save writes all or none of; below 1 the cells do not fit."""
         return max(int(core.rows_at_once(self.size, self.row_bytes, self.rows)), 0)

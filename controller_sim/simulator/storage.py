@@ -48,8 +48,8 @@ class Storage:
         self._memory = bytearray(image) if image is not None else bytearray([ERASED]) * size
         self._layout = layout_of(design)
         self._store = core.Store(self._memory, self._layout)
-        self.writes = [0] * size
-        """How often each byte was written since power was first given."""
+        self.saved_writes = [0] * size
+        """How often saves have written each byte."""
         self.boot_writes = 0
         """How many bytes power-on has written so far: a fresh image, or cells taken over."""
         self.saves: list[Save] = []
@@ -64,7 +64,9 @@ class Storage:
         """The kept values, in the order of the cells, from the image alone. Raises SimulatorError for an image that is refused."""
         store = core.Store(self._memory, self._layout)
         self._store = store
-        self.boot_writes += self._write(store.boot())
+        for address, byte in store.boot():
+            self._memory[address] = byte
+            self.boot_writes += 1
         if store.values is None:
             raise SimulatorError(self._refusal(store))
         if store.state == core.OTHER:
@@ -79,15 +81,15 @@ class Storage:
     def save(self, before: Sequence[int], after: tuple[int, ...], time_us: int) -> None:
         """Write the rows in which the kept values differ; `before` is what the image holds."""
         rows = rows_with(self.map, before, after)
-        written = self._write(self._store.save(after, rows))
-        tidied = self._write(self._store.tidy())
+        written = self._count(self._store.save(after, rows))
+        tidied = self._count(self._store.tidy())
         self.saves.append(Save(time_us, after, len(rows), written, tidied, -(-len(rows) // self.map.rows_at_once)))
 
-    def _write(self, writes: Iterable[tuple[int, int]]) -> int:
+    def _count(self, writes: Iterable[tuple[int, int]]) -> int:
         count = 0
         for address, byte in writes:
             self._memory[address] = byte
-            self.writes[address] += 1
+            self.saved_writes[address] += 1
             count += 1
         return count
 
