@@ -124,6 +124,7 @@ class Store:
         "state",
         "tail",
         "taken",
+        "torn",
         "values",
         "version",
     )
@@ -133,6 +134,8 @@ class Store:
         self.memory = memory
         self.layout = layout
         self.state = NEW
+        self.torn = False
+        """After `boot`: whether the journal ends at an entry whose checksum fails, which no power cut leaves."""
         self.values = None
         """After `boot`: the kept values; None when the image is refused."""
         self.lost = []
@@ -157,6 +160,8 @@ class Store:
             self.values = self._start_values()
             yield from self.format(self.values)
         elif self.state == SAME:
+            if self.memory[0] != MAGIC:
+                yield 0, MAGIC
             self.taken = [cell[1] for cell in layout.cells]
             self._check_rows()
             self._read()
@@ -173,8 +178,9 @@ class Store:
         """Find out what the image is: sets `state`, and of the image `row_bytes`, `rows`, `version` and the journal's end."""
         memory = self.memory
         self.tail = 0
+        self.row_bytes = self.layout.row_bytes
         self._row_number = -1
-        if memory[0] != MAGIC:
+        if memory[0] != MAGIC and not self._lacks_magic_only():
             self.state = NEW
             return
         self.state = DAMAGED
@@ -182,6 +188,7 @@ class Store:
         if self.row_bytes not in ROW_SIZES or self.row_bytes + CHECK_BYTES >= len(memory):
             return
         self._find_tail()
+        self._row_number = -1
         header = self._fetch(0)
         if header is None or header[0] != MAGIC or header[2] != self.row_bytes or not header[3]:
             return
@@ -200,6 +207,13 @@ class Store:
             self.state = TOO_OLD
         else:
             self.state = OTHER
+
+    def _lacks_magic_only(self):
+        """Whether all of the header but its first byte is the layout's: then that byte was damaged, or the last one to be written."""
+        for at in range(1, HEADER_BYTES):
+            if self.memory[at] != self.layout.start[at]:
+                return False
+        return self._fetch(0) is not None
 
     def take_over(self):
         """Read what fits from an image of another layout; gives the rows that must be written, or sets `state` to why not."""
@@ -220,7 +234,7 @@ class Store:
         return rows
 
     def format(self, values):
-        """Write the image anew. Until MAGIC, the last byte, is written there is nothing stored."""
+        """Write the image anew. Until the header, its last row, is whole there is nothing stored."""
         memory = self.memory
         layout = self.layout
         self.row_bytes = layout.row_bytes
@@ -289,6 +303,7 @@ class Store:
                 break
             place = end
         self.tail = place
+        self.torn = self._journal(place) == LIVE
 
     def _find(self, row):
         """Where in the journal the newest bytes of a row stand, or -1."""
@@ -313,6 +328,9 @@ class Store:
         for at in range(self.row_bytes):
             data[at] = self._journal(found + at) if found >= 0 else self.memory[base + at]
         if found < 0:
+            if row == 0:
+                # What this byte really holds is judged before any row is read.
+                data[0] = MAGIC
             stored = self.memory[base + self.row_bytes] << 8 | self.memory[base + self.row_bytes + 1]
             if checksum(data, add_to_check(0xFFFF, row)) != stored:
                 data = None

@@ -71,6 +71,8 @@ class Storage:
             raise SimulatorError(self._refusal(store))
         if store.state == core.OTHER:
             self.notes.append(self._taken_over(store))
+        if store.torn:
+            self.notes.append("the newest saves failed the checksum: what was kept before them counts")
         if store.lost:
             rows = "row" if len(store.lost) == 1 else "rows"
             self.notes.append(

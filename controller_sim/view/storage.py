@@ -139,8 +139,9 @@ def wear_lines(wear: Wear) -> Iterator[str]:
     if wear.years is None:
         yield "  most worn  no byte: nothing that is kept changed"
         return
+    writes = plural(wear.most_worn_writes, "write")
     yield (
-        f"  most worn  0x{wear.most_worn_address:03X}, {plural(wear.most_worn_writes, 'write')}; played over and over the most worn byte has "
+        f"  most worn  0x{wear.most_worn_address:03X}, {writes}; played over and over the most worn byte has "
         f"{wear.most_worn_per_hour:,.1f} an hour, so {LIFE_WRITES:,} after {_years(wear.years)} of day and night"
     )
     yield (
