@@ -258,7 +258,7 @@ class Simulator:
         if self._kept is None:
             self._kept = tuple(value for cell in self.design.cells if cell.keep for value in cell.start_values)
         if kept != self._kept:
-            self.storage.save(self._kept, kept, time_us)
+            self._chip().save(self._kept, kept, time_us)
             self._kept = kept
 
     def powered_engine(self) -> Engine:
@@ -318,6 +318,10 @@ class Simulator:
     @property
     def storage(self) -> Storage:
         """The chip that holds the kept cells; saves are in it as soon as the instant that made them is over."""
+        self._settle()
+        return self._chip()
+
+    def _chip(self) -> Storage:
         if self._storage is None:
             # A blank chip starts as the design does, so that it is only needed once something changes.
             self._storage = Storage(self.design)
