@@ -52,6 +52,8 @@ class Storage:
         """How often saves have written each byte."""
         self.boot_writes = 0
         """How many bytes power-on has written so far: a fresh image, or cells taken over."""
+        self.first: tuple[int, ...] = ()
+        """The kept values when power first came on."""
         self.saves: list[Save] = []
         self.notes: list[str] = []
         """What power-on had to say about the image, if it was not simply as left."""
@@ -78,7 +80,9 @@ class Storage:
             self.notes.append(
                 f"{rows} {_listed(store.lost)} failed the checksum: values in {_listed(self._cells_in(store.lost))} start anew"
             )
-        return tuple(store.values)
+        values = tuple(store.values)
+        self.first = self.first or values
+        return values
 
     def save(self, before: Sequence[int], after: tuple[int, ...], time_us: int) -> None:
         """Write the rows in which the kept values differ; `before` is what the image holds."""

@@ -51,7 +51,7 @@ def wear_of(design: Design, storage: Storage, duration_us: int) -> Wear:
     saves = storage.saves
     hours = duration_us / HOUR_US
     writes = sum(save.written + save.tidied for save in saves)
-    worst, rounds = _over_and_over(design, saves)
+    worst, rounds = _over_and_over(design, storage)
     per_hour = worst / (rounds * hours)
     most = max(range(len(storage.saved_writes)), key=storage.saved_writes.__getitem__)
     return Wear(
@@ -70,14 +70,15 @@ def wear_of(design: Design, storage: Storage, duration_us: int) -> Wear:
     )
 
 
-def _over_and_over(design: Design, saves: Sequence[Save]) -> tuple[int, int]:
+def _over_and_over(design: Design, storage: Storage) -> tuple[int, int]:
     """Writes to the most worn byte, and rounds, of a run's saves repeated until the journal has gone round often."""
     chip = Storage(design)
-    first = kept = chip.power_on()
+    kept = chip.power_on()
     rounds = 0
-    while not rounds or (saves and max(chip.saved_writes) < _ENOUGH_WRITES and len(chip.saves) < _ENOUGH_SAVES):
+    steps = [*(save.kept for save in storage.saves), storage.first]
+    while not rounds or (storage.saves and max(chip.saved_writes) < _ENOUGH_WRITES and len(chip.saves) < _ENOUGH_SAVES):
         rounds += 1
-        for after in [save.kept for save in saves] + [first]:
+        for after in steps:
             if after != kept:
                 chip.save(kept, after, 0)
                 kept = after

@@ -222,5 +222,5 @@ def test_a_chip_of_any_declared_size_is_worn_more_slowly_the_larger_it_is(stage:
         for _ in range(3):
             simulator.tap("a")
             simulator.wait("1s")
-            years.append(wear_of(design, simulator.storage, 3_000_000).years or 0)
+        years.append(wear_of(design, simulator.storage, 3_000_000).years or 0)
     assert years[0] < years[1] / 3 and years[1] < years[2] / 3
