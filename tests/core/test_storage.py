@@ -81,8 +81,9 @@ def test_a_boot_from_what_was_left_writes_nothing(data: st.DataObject, design: f
 @given(data=st.data(), design=designs)
 def test_a_save_writes_the_changed_rows_only_and_the_byte_that_decides_comes_last(data: st.DataObject, design: form.Design) -> None:
     chip = Chip(design)
-    after = data.draw(changes(design, start_values(design)))
-    rows = rows_with(chip.map, start_values(design), after)
+    before = start_values(design)
+    after = data.draw(changes(design, before))
+    rows = [row for row in range(chip.map.rows) if chip.layout.row(before, row) != chip.layout.row(after, row)]
     written = chip.save(after)
     assert bool(written) == bool(rows)
     if rows:
