@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from controller_sim.cli.terminal import BadInput, add_command, load, painter, play_script, read_script, text_of
+from controller_sim.cli.terminal import BadInput, add_command, load, painter, play_script, read_chip, read_script, text_of
 
 if TYPE_CHECKING:
     import argparse
@@ -49,7 +49,7 @@ def execute(arguments: argparse.Namespace) -> int:
         raise BadInput("--cut needs a script that writes something")
     if not any(cell.keep for cell in design.cells) and (arguments.script or arguments.image or arguments.export):
         raise BadInput(f"{arguments.design}: the design keeps nothing without power: no memory cell says 'keep: yes'")
-    image = _import(arguments.image) if arguments.image is not None else None
+    image = read_chip(arguments.image) if arguments.image is not None else None
     run, storage = _play(arguments, design, image)
     cuts = _cut(design, image, storage) if arguments.cut else None
     if arguments.json:
@@ -63,18 +63,6 @@ def execute(arguments: argparse.Namespace) -> int:
     return 1 if (run and run.failures) or (cuts and cuts.neither) else 0
 
 
-def _import(path: str) -> bytes:
-    from controller_sim.simulator import SimulatorError
-    from controller_sim.simulator.image_files import read_image
-
-    try:
-        return read_image(path)
-    except OSError as error:
-        raise BadInput(text_of(error, path)) from None
-    except SimulatorError as error:
-        raise BadInput(str(error)) from None
-
-
 def _play(arguments: argparse.Namespace, design: Design, image: bytes | None) -> tuple[Run | None, Storage]:
     """The run of the script, if there is one, and the chip afterwards."""
     from controller_sim.simulator import SimulatorError, Storage
@@ -82,11 +70,11 @@ def _play(arguments: argparse.Namespace, design: Design, image: bytes | None) ->
     try:
         storage = Storage(design, image)
         storage.power_on()
-        if arguments.script is None:
-            return None, storage
-        run = play_script(design, read_script(arguments.script, design), "fast", image)
     except SimulatorError as error:
         raise BadInput(f"{arguments.image}: {error}") from None
+    if arguments.script is None:
+        return None, storage
+    run = play_script(design, read_script(arguments.script, design), "fast", image)
     return run, run.storage or storage
 
 

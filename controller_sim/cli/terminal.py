@@ -94,13 +94,27 @@ def read_script(path: str | Path, design: Design) -> Script:
         raise BadInput(str(error)) from None
 
 
+def read_chip(path: str | Path) -> bytes:
+    """The image in a file; BadInput when it is none."""
+    from controller_sim.simulator import SimulatorError
+    from controller_sim.simulator.image_files import read_image
+
+    try:
+        return read_image(path)
+    except OSError as error:
+        raise BadInput(text_of(error, path)) from None
+    except SimulatorError as error:
+        raise BadInput(str(error)) from None
+
+
 def play_script(design: Design, script: Script, engine: str, image: bytes | None = None) -> Run:
-    """The script's run, from an image of the chip if given; BadInput when feet cannot play it."""
+    """The script's run, from an image of the chip if given; BadInput when feet cannot play it or the image is refused."""
     from controller_sim.script import ScriptError, play
+    from controller_sim.simulator import SimulatorError
 
     try:
         return play(design, script, engine=engine, image=image)
-    except ScriptError as error:
+    except (ScriptError, SimulatorError) as error:
         raise BadInput(str(error)) from None
 
 

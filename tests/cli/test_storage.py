@@ -84,6 +84,17 @@ def test_an_image_of_an_older_version_is_taken_over_and_told(tmp_path: Path, cap
     assert capsys.readouterr().err == f"error: {chip}: the image is of version 2, newer than the design's version 1\n"
 
 
+def test_a_run_may_begin_with_an_image(tmp_path: Path, capsys: Captured) -> None:
+    chip, script = str(tmp_path / "chip.bin"), tmp_path / "after.press"
+    told(capsys, BOOTH, EDIT, "--export", chip)
+    script.write_text("expect memory cue_sampler[1] = 4\n", encoding="utf-8")
+    assert main(["run", BOOTH, str(script), "--import", chip]) == 0
+    assert main(["run", BOOTH, str(script), "--import", chip, "--engine", "reference"]) == 0
+    assert main(["run", BOOTH, str(script)]) == 1
+    assert main(["run", str(CONFIGS / "starter.yaml"), str(CONFIGS / "starter_cues.press"), "--import", chip]) == 2
+    assert "the image is of another design" in capsys.readouterr().err
+
+
 def test_what_cannot_be_used_is_code_2_with_a_message(tmp_path: Path, capsys: Captured) -> None:
     short = tmp_path / "short.bin"
     short.write_bytes(bytes(10))
