@@ -228,6 +228,14 @@ def test_an_image_that_cannot_be_taken_over_is_refused_and_left_as_it_is(design:
     assert bytes(memory) == before
 
 
+def test_taking_over_never_writes_over_rows_that_only_the_old_image_has() -> None:
+    much = form.Cell("much", 0, 255, 0, (90,), "wrap", True, (), 1, PLACE)
+    some = form.Cell("some", 0, 255, 9, (40,), "wrap", True, (), 1, PLACE)
+    old = keeping([ACT, much], 200)
+    assert map_of(old).rows_at_once < 7 < map_of(keeping([ACT, some], 200)).rows_at_once
+    assert boot(saved(old, (5,) + (0,) * 90), keeping([ACT, some], 200)).state == core.NO_ROOM
+
+
 def test_a_cut_at_any_byte_of_taking_over_ends_in_the_same_values() -> None:
     new = keeping([FAR, replace(ACT, name="scene"), CUE], 256, version=2)
     taken = (-70_000, 70_000, 3, 1, 2, 3, 4, 5, 300)
