@@ -213,7 +213,9 @@ def test_whatever_the_size_the_journal_never_reaches_into_the_homes(spare: int) 
     design = tight(CELLS, 5)
     chip = Chip(replace(design, storage=form.Storage(design.storage.bytes + spare)))
     for after in SAVES * 3:
-        chip.save(after)
+        chip.write(chip.store.save(after, range(chip.map.rows)))
+        assert chip.store.tail < len(chip.memory) - chip.map.home_bytes, "the byte that ends it is its own"
+        chip.write(chip.store.tidy())
         for row in range(chip.map.rows):
             home = chip.memory[row * chip.map.row_step : (row + 1) * chip.map.row_step]
             assert core.checksum(bytes([row]) + home) == 0, "a home carries its checksum between saves"
@@ -254,6 +256,27 @@ def test_a_damaged_byte_is_refused_told_of_or_gives_values_that_were_kept_once(f
         assert store.state in (core.SAME, core.DAMAGED, core.OTHER_FORMAT, core.OTHER), "nothing is overwritten"
         if store.state == core.SAME and not store.lost:
             assert tuple(store.values) in once
+
+
+@given(st.data(), st.sampled_from((64, 128, 200, 1024)))
+def test_any_bytes_at_all_are_refused_or_give_values_in_their_ranges(data: st.DataObject, size: int) -> None:
+    design = keeping(CELLS, max(size, map_of(keeping(CELLS)).least_bytes))
+    chip = Chip(design)
+    chip.save(data.draw(st.sampled_from(SAVES)))
+    memory = (
+        bytearray(data.draw(st.binary(min_size=len(chip.memory), max_size=len(chip.memory)))) if data.draw(st.booleans()) else chip.memory
+    )
+    for at in data.draw(st.lists(st.integers(0, len(memory) - 1), max_size=6)):
+        memory[at] = data.draw(st.integers(0, 255))
+    memory[:4] = bytes((core.MAGIC, core.FORMAT, *memory[2:4]))
+    chip.memory[:] = memory
+    values = chip.boot()
+    if chip.store.state in (core.NEW, core.SAME, core.OTHER):
+        limits = [(cell.low, cell.high) for cell in CELLS for _ in range(cell.size)]
+        assert values is not None and all(low <= value <= high for value, (low, high) in zip(values, limits, strict=True))
+        assert chip.boot() == values and chip.store.state == core.SAME and not chip.store.lost
+    else:
+        assert values is None
 
 
 def test_a_damaged_home_costs_the_values_of_its_row_only_and_is_told_once() -> None:
