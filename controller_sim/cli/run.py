@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from controller_sim.cli.terminal import BadInput, add_command, load, painter, play_script, read_script, show_progress, write_text
+from controller_sim.cli.terminal import BadInput, add_command, load, painter, play_script, read_chip, read_script, show_progress, write_text
 
 if TYPE_CHECKING:
     import argparse
@@ -33,6 +33,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument("--wire", action="store_true", help="also list every byte on the wire with its times")
     parser.add_argument("--midi", metavar="FILE", help="write the messages to a Standard MIDI File")
     parser.add_argument("--record", metavar="FILE", help="write what the feet did and what came of it as a new press script")
+    parser.add_argument("--import", metavar="FILE", dest="image", help="what the chip with the kept cells holds at first (see storage)")
     parser.add_argument("--port", metavar="NAME", help="also send the messages to this MIDI output, in real time")
     parser.set_defaults(execute=execute)
 
@@ -42,7 +43,7 @@ def execute(arguments: argparse.Namespace) -> int:
     script = read_script(arguments.script, design)
     from controller_sim.view import timeline
 
-    run = play_script(design, script, arguments.engine)
+    run = play_script(design, script, arguments.engine, read_chip(arguments.image) if arguments.image is not None else None)
     happened = timeline.events(design, run.inputs, run.outputs)
     if arguments.json:
         import json

@@ -66,10 +66,11 @@ def load(path: str | Path) -> Design:
     try:
         return load_design(str(path))
     except (DesignError, OSError) as error:
-        raise BadInput(_text(error, path)) from None
+        raise BadInput(text_of(error, path)) from None
 
 
-def _text(error: Exception, path: str | Path) -> str:
+def text_of(error: Exception, path: str | Path) -> str:
+    """An error about a file as one message that names the file."""
     if isinstance(error, OSError):
         return f"{path}: {error.strerror or error}"
     return str(error)
@@ -82,7 +83,7 @@ def read_script(path: str | Path, design: Design) -> Script:
     try:
         text = Path(path).read_bytes().decode("utf-8")
     except OSError as error:
-        raise BadInput(_text(error, path)) from None
+        raise BadInput(text_of(error, path)) from None
     except UnicodeDecodeError as error:
         before = error.object[: error.start]
         line, column = before.count(b"\n") + 1, len(before.rpartition(b"\n")[2]) + 1
@@ -93,13 +94,27 @@ def read_script(path: str | Path, design: Design) -> Script:
         raise BadInput(str(error)) from None
 
 
-def play_script(design: Design, script: Script, engine: str) -> Run:
-    """The script's run; BadInput when feet cannot play it."""
-    from controller_sim.script import ScriptError, play
+def read_chip(path: str | Path) -> bytes:
+    """The image in a file; BadInput when it is none."""
+    from controller_sim.simulator import SimulatorError
+    from controller_sim.simulator.image_files import read_image
 
     try:
-        return play(design, script, engine=engine)
-    except ScriptError as error:
+        return read_image(path)
+    except OSError as error:
+        raise BadInput(text_of(error, path)) from None
+    except SimulatorError as error:
+        raise BadInput(str(error)) from None
+
+
+def play_script(design: Design, script: Script, engine: str, image: bytes | None = None) -> Run:
+    """The script's run, from an image of the chip if given; BadInput when feet cannot play it or the image is refused."""
+    from controller_sim.script import ScriptError, play
+    from controller_sim.simulator import SimulatorError
+
+    try:
+        return play(design, script, engine=engine, image=image)
+    except (ScriptError, SimulatorError) as error:
         raise BadInput(str(error)) from None
 
 
@@ -108,4 +123,4 @@ def write_text(path: str | Path, text: str) -> None:
     try:
         Path(path).write_text(text, encoding="utf-8")
     except OSError as error:
-        raise BadInput(_text(error, path)) from None
+        raise BadInput(text_of(error, path)) from None

@@ -394,6 +394,17 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
+class Storage:
+    """The chip that holds kept cells, and which images of it may be taken over."""
+
+    bytes: int = 1024
+    version: int = 1
+    """Of what the kept values mean, 1..255. A newer image is refused."""
+    oldest: int = 1
+    """The oldest version whose values still mean the same; an older image is refused."""
+
+
+@dataclass(frozen=True, slots=True)
 class Design:
     """A whole design, checked. Every index in it leads somewhere, and no action in it can go wrong at run time."""
 
@@ -418,4 +429,5 @@ class Design:
     modes: tuple[Mode, ...]
     home: int
     power_on: tuple[PowerOnBinding, ...] = ()
+    storage: Storage = Storage()
     warnings: tuple[str, ...] = field(default=())

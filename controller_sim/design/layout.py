@@ -18,6 +18,7 @@ from controller_sim.design.form import (
     Device,
     Place,
     Repeat,
+    Storage,
     Tempo,
     Timing,
 )
@@ -31,6 +32,8 @@ MAX_LEDS = 32
 MAX_ELEMENTS = 4096
 MAX_NAMES = 256
 MAX_TEMPO = 1000
+LEAST_STORAGE, MOST_STORAGE = 32, 1 << 16
+MAX_VERSION = 255
 WORD_LOW, WORD_HIGH = -(1 << 31), (1 << 31) - 1
 TRUTHS = {"yes": True, "true": True, "no": False, "false": False}
 RESERVED = BUILT_IN | {*LED_LEVELS, "other", "when", "eager"}
@@ -47,6 +50,7 @@ TOP_KEYS = (
     "timing",
     "tempo",
     "wire",
+    "storage",
     "devices",
     "memory",
     "procedures",
@@ -83,6 +87,7 @@ class Layout:
     delayed_messages: int = 16
     devices: tuple[Device, ...] = ()
     cells: tuple[Cell, ...] = ()
+    storage: Storage = field(default_factory=Storage)
     value_names: dict[str, int] = field(default_factory=lambda: {name: value for value, name in enumerate(LED_LEVELS)})
     places: dict[str, tuple[str, Place]] = field(default_factory=dict)
 
@@ -200,6 +205,8 @@ def read_layout(root: Mapping, title: str) -> Layout:
     _tempo(layout, root.get("tempo"))
     if node := root.get("memory"):
         _memory(layout, node)
+    if node := root.get("storage"):
+        layout.storage = _storage(node)
     return layout
 
 
@@ -348,6 +355,15 @@ def _controller(key: Scalar, node: Node) -> Controller:
     if on is not None and "range" in (each.text for each, _ in whole.pairs):
         raise DesignError(f"the controller {name} has 'on' and so takes a truth: leave 'range' out", whole.key("range").place)
     return Controller(name, found, low, high, on, off)
+
+
+def _storage(node: Node) -> Storage:
+    whole = mapping(node, "storage", ("bytes", "version", "oldest"))
+    default = Storage()
+    size = number(value, "bytes", LEAST_STORAGE, MOST_STORAGE) if (value := whole.get("bytes")) else default.bytes
+    version = number(value, "version", 1, MAX_VERSION) if (value := whole.get("version")) else default.version
+    oldest = number(value, "oldest", 1, version) if (value := whole.get("oldest")) else default.oldest
+    return Storage(size, version, oldest)
 
 
 def _memory(layout: Layout, node: Node) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from controller_sim.design.actions import calls_of, compile_procedure
@@ -130,7 +130,7 @@ class _Loader:
         self._check_enter_circles(modes)
         self._check_chord_window(modes)
         check_statements(self.procedures)
-        return Design(
+        design = Design(
             title=layout.title,
             file=self.file,
             switches=tuple(layout.switches),
@@ -149,7 +149,15 @@ class _Loader:
             modes=modes,
             home=home,
             power_on=power_on,
+            storage=layout.storage,
         )
+        if any(cell.keep for cell in design.cells):
+            # Where nothing is kept there is no reason to load what knows about storage.
+            from controller_sim.design.storage import check_storage
+
+            where = "storage" if self.root.get("storage") else "memory"
+            return replace(design, warnings=check_storage(design, self.root.key(where).place))
+        return design
 
     def _read_modes(self) -> None:
         node = self.root.get("modes")

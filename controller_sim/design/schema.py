@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller_sim.design.form import GESTURES
-from controller_sim.design.layout import MAX_LEDS, MAX_SWITCHES, RESERVED
+from controller_sim.design.layout import LEAST_STORAGE, MAX_LEDS, MAX_SWITCHES, MAX_VERSION, MOST_STORAGE, RESERVED
 
 Json = dict[str, object]
 
@@ -30,6 +30,14 @@ def design_schema() -> Json:
         "wire": _object(
             "How messages leave.",
             {"running_status": _TRUTH, "delayed_messages": _number(1, 64, "How many delayed messages can wait.")},
+        ),
+        "storage": _object(
+            "The chip that holds the kept cells.",
+            {
+                "bytes": _number(LEAST_STORAGE, MOST_STORAGE, "How many bytes it has [1024]."),
+                "version": _number(1, MAX_VERSION, "Of what the kept values mean [1]; a newer image is refused."),
+                "oldest": _number(1, MAX_VERSION, "The oldest version whose values still mean the same [1]; an older image is refused."),
+            },
         ),
         "devices": _table("What is connected, by name.", _device()),
         "memory": _table("The memory cells, by name.", _cell()),

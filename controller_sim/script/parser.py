@@ -41,7 +41,8 @@ from controller_sim.script.syntax import (
     When,
 )
 from controller_sim.script.timeline import lay_out
-from controller_sim.simulator.simulator import GAP_US, TAP_US, SimulatorError, cell_offset, duration_us, unknown_name
+from controller_sim.simulator.errors import SimulatorError
+from controller_sim.simulator.simulator import GAP_US, TAP_US, cell_offset, duration_us, unknown_name
 
 _Node = Tree[Token]
 FORMAT = 1

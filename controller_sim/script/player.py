@@ -14,6 +14,7 @@ from controller_sim.script.state import is_state, observe, wanted_state
 from controller_sim.script.syntax import Script, ScriptError
 from controller_sim.script.timeline import Check, Instant, Timeline, lay_out
 from controller_sim.simulator.simulator import Input, Simulator
+from controller_sim.simulator.storage import Storage
 
 MOST_OUTPUTS = 2_000_000
 """The most that a run may put out."""
@@ -51,19 +52,22 @@ class Run:
     """The memory at the end; None without power."""
     tempo: int | None = None
     clock_running: bool | None = None
+    storage: Storage | None = None
+    """The chip that holds the kept cells; None where the design keeps none."""
 
     @property
     def passed(self) -> bool:
         return not self.failures
 
 
-def play(design: Design, script: Script, engine: str = "fast", trace: bool = False) -> Run:
+def play(design: Design, script: Script, engine: str = "fast", trace: bool = False, image: bytes | None = None) -> Run:
     """Play a script to its end, whatever fails on the way.
 
-    `engine` is `fast` or `reference`; `trace` asks it for debounced edges too. Raises ScriptError for a script that
-    feet cannot play or that makes the controller put out more than MOST_OUTPUTS.
+    `engine` is `fast` or `reference`; `trace` asks it for debounced edges too; `image` is what the chip with the kept
+    cells holds at first. Raises ScriptError for a script that feet cannot play or that makes the controller put out
+    more than MOST_OUTPUTS, and SimulatorError for an image that is refused.
     """
-    return Player(Simulator(design, engine, trace), script).run()
+    return Player(Simulator(design, engine, trace, image), script).run()
 
 
 @dataclass(slots=True)
@@ -117,6 +121,7 @@ class Player:
             cells=tuple(engine.cells) if engine else None,
             tempo=engine.tempo if engine else None,
             clock_running=bool(engine.clock_running) if engine else None,
+            storage=simulator.storage if any(cell.keep for cell in simulator.design.cells) else None,
         )
 
     def _times(self) -> list[int]:

@@ -1,5 +1,7 @@
-"""A simulator object: a design, played by one of the engines."""
+"""A simulator object: a design, played by one of the engines, and the chip that keeps its cells."""
 
-from controller_sim.simulator.simulator import Engine, Input, Memory, Simulator, SimulatorError, duration_us
+from controller_sim.simulator.errors import SimulatorError
+from controller_sim.simulator.simulator import Engine, Input, Memory, Simulator, duration_us
+from controller_sim.simulator.storage import Save, Storage
 
-__all__ = ["Engine", "Input", "Memory", "Simulator", "SimulatorError", "duration_us"]
+__all__ = ["Engine", "Input", "Memory", "Save", "Simulator", "SimulatorError", "Storage", "duration_us"]

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Protocol
 
 from controller_sim.design.form import LED_LEVELS, PORT_NAMES, Cell, Design
 from controller_sim.design.outputs import Message, Output
+from controller_sim.simulator.errors import SimulatorError
+from controller_sim.simulator.storage import Storage
 
 if TYPE_CHECKING:
     import mido
@@ -23,10 +25,6 @@ GAP_US = 100_000
 """From the first release of a double to its second press when nothing else is said."""
 _DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)(us|ms|s)")
 _UNIT_US = {"us": 1, "ms": 1000, "s": 1_000_000}
-
-
-class SimulatorError(Exception):
-    """Something that cannot be asked of a simulator: an unknown name, a switch pressed twice, a time gone by."""
 
 
 class Engine(Protocol):
@@ -127,10 +125,11 @@ class Simulator:
     Times are whole microseconds since then. A duration is an int of microseconds or a text such as `500ms`. A switch
     is named as in the design; `a+c` names several. All contact changes made at one time are one instant; looking at
     the controller closes the instant, and changes made after that at the same time are a second instant of that time.
-    Every method raises SimulatorError for names the design does not have.
+    `image` is what the chip with the kept cells holds at first; without it the chip is blank.
+    Every method raises SimulatorError for names the design does not have; power-on does for an image that is refused.
     """
 
-    def __init__(self, design: Design, engine: str = "fast", trace: bool = False) -> None:
+    def __init__(self, design: Design, engine: str = "fast", trace: bool = False, image: bytes | None = None) -> None:
         self.design = design
         self.engine_name = engine
         self.inputs: list[Input] = []
@@ -138,12 +137,21 @@ class Simulator:
         self._trace = trace
         self._now_us = 0
         self._word = 0
+        self._seen_word = 0
+        self._keeps = any(cell.keep for cell in design.cells)
         self._kept: tuple[int, ...] | None = None
+        """The kept values as last saved; None on a blank chip."""
+        self._storage: Storage | None = None
+        if image is not None:
+            self._storage = Storage(design, image)
         self._outputs: list[Output] = []
         self._pending = True
         self._engine: Engine | None = self._new_engine()
 
     def _new_engine(self) -> Engine:
+        if self._storage is not None:
+            self._kept = self._storage.power_on()
+        self._seen_word = 0
         if self.engine_name == "fast":
             from controller_sim.design.fast import FastEngine
 
@@ -201,11 +209,10 @@ class Simulator:
         self.inputs.append(Input(self._now_us, "contacts", contacts))
 
     def power_off(self) -> None:
-        """Cut the power. What happened at this time before is seen; kept cells survive."""
+        """Cut the power. What happened at this time before is seen and saved; kept cells survive."""
         if self._engine is None:
             raise SimulatorError("the power is off already")
         self._settle()
-        self._kept = tuple(self._engine.kept())
         self._engine = None
         self.inputs.append(Input(self._now_us, "off", self._word))
 
@@ -232,10 +239,27 @@ class Simulator:
 
     def _settle(self) -> None:
         """Let the engine catch up with the present instant."""
-        if self._pending and self._engine is not None:
-            self._engine.advance(self._now_us, self._word)
-            self._outputs += self._engine.take_outputs()
+        engine = self._engine
+        if self._pending and engine is not None:
+            if self._keeps:
+                # Instant by instant: what an instant changes in kept cells is saved at its end.
+                while (due_us := engine.next_deadline_us()) is not None and due_us < self._now_us:
+                    engine.advance(due_us, self._seen_word)
+                    self._save(engine, due_us)
+            engine.advance(self._now_us, self._word)
+            self._seen_word = self._word
+            if self._keeps:
+                self._save(engine, self._now_us)
+            self._outputs += engine.take_outputs()
         self._pending = False
+
+    def _save(self, engine: Engine, time_us: int) -> None:
+        kept = tuple(engine.kept())
+        if self._kept is None:
+            self._kept = tuple(value for cell in self.design.cells if cell.keep for value in cell.start_values)
+        if kept != self._kept:
+            self._chip().save(self._kept, kept, time_us)
+            self._kept = kept
 
     def powered_engine(self) -> Engine:
         """The engine, up to date. Raises SimulatorError while the power is off."""
@@ -290,6 +314,19 @@ class Simulator:
     @property
     def memory(self) -> Memory:
         return Memory(self)
+
+    @property
+    def storage(self) -> Storage:
+        """The chip that holds the kept cells; saves are in it as soon as the instant that made them is over."""
+        self._settle()
+        return self._chip()
+
+    def _chip(self) -> Storage:
+        if self._storage is None:
+            # A blank chip starts as the design does, so that it is only needed once something changes.
+            self._storage = Storage(self.design)
+            self._storage.power_on()
+        return self._storage
 
     @property
     def tempo(self) -> int:

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from controller_sim.design.form import GESTURES, Binding, Debounce, Design
+from controller_sim.design.storage import map_of
 from controller_sim.view.words import duration, gesture_title, plain, plural
 
 CELL_BYTES = 4
@@ -120,7 +121,8 @@ def _memory(design: Design) -> dict[str, int]:
         "values": values,
         "bytes": values * CELL_BYTES,
         "kept_values": kept,
-        "kept_bytes": kept * CELL_BYTES,
+        "kept_bytes": map_of(design).value_bytes,
+        "storage_bytes": design.storage.bytes if kept else 0,
         "largest_draft_bytes": drafted * CELL_BYTES,
     }
 
@@ -142,7 +144,8 @@ def report_lines(design: Design, paint: Callable[[str, str], str] = lambda text,
     memory = _memory(design)
     yield (
         f"  memory     {plural(memory['cells'], 'cell')}, {plural(memory['values'], 'value')}, {memory['bytes']} bytes; "
-        f"kept without power: {memory['kept_bytes']} bytes; largest draft: {memory['largest_draft_bytes']} bytes"
+        f"kept without power: {memory['kept_bytes']} bytes in {memory['storage_bytes']} of storage; "
+        f"largest draft: {memory['largest_draft_bytes']} bytes"
     )
     yield ""
     yield paint("modes", "strong")

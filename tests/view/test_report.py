@@ -89,13 +89,14 @@ def test_an_eager_press_waits_for_nothing_and_is_told() -> None:
     assert "  press a eager: waits for nothing; chord a+b may still come on top" in list(report_lines(design))
 
 
-def test_memory_is_counted_in_values_of_four_bytes() -> None:
+def test_memory_is_counted_in_values_of_four_bytes_and_storage_as_stored() -> None:
     assert as_json(booth(("press", 0)))["memory"] == {
         "cells": 2,
         "values": 25,
         "bytes": 100,
         "kept_values": 1,
-        "kept_bytes": 4,
+        "kept_bytes": 1,
+        "storage_bytes": 1024,
         "largest_draft_bytes": 96,
     }
 
