@@ -25,6 +25,7 @@ class Tables:
     timers[mode]               ((period_us, every, function), ...); timer_slots is the longest of these
     display[mode], led_values[mode]     functions of the engine: text, and tuple of values
     draft[mode]                flat memory indices; draft_saves[mode] whether leaving saves
+    draft_places[mode]         {flat memory index: its place in draft[mode]}
     power_on                   {mask: function}
     start                      memory as it is on the first day
     kept                       flat memory indices that survive power-off

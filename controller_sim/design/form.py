@@ -106,6 +106,15 @@ class Reading(Expression):
 
 
 @dataclass(frozen=True, slots=True)
+class Changed(Expression):
+    """Whether what the current mode drafts differs from its snapshot: an element, a whole cell (an array without `index`),
+    or anything (`cell` None). 0 for what the mode does not draft."""
+
+    cell: int | None
+    index: Expression | None
+
+
+@dataclass(frozen=True, slots=True)
 class Field:
     """A value inside a text: at least `width` characters, filled with `fill` on the left (numbers), or a name."""
 
@@ -203,6 +212,13 @@ class ClockRun(Statement):
     """Start (`running` 1) or stop (0) the MIDI clock; no effect when it is so already."""
 
     running: int
+
+
+@dataclass(frozen=True, slots=True)
+class RestartTimer(Statement):
+    """The timer of that number of the current mode counts anew from now; nothing where the mode has none."""
+
+    timer: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -116,6 +116,8 @@ class PythonWriter:
                 add(f"{indent}e.tap_tempo()")
             case form.ClockRun(running):
                 add(f"{indent}e.run_clock({running})")
+            case form.RestartTimer(timer):
+                add(f"{indent}e.restart_timer({timer})")
             case form.SaveDraft():
                 add(f"{indent}e.save_draft()")
             case form.CancelDraft():
@@ -161,6 +163,14 @@ class PythonWriter:
         place = self.expression(index, constants)
         return f"c[{place} + {offset}]" if offset else f"c[{place}]"
 
+    def _changed(self, cell: int | None, index: Expression | None, constants: dict[int, int]) -> str:
+        if cell is None:
+            return "e.draft_changed()"
+        declared = self.design.cells[cell]
+        if index is None:
+            return f"e.changed({declared.offset}, {declared.size})"
+        return f"e.changed({declared.offset} + {self.expression(index, constants)}, 1)"
+
     def text(self, text: form.Text, constants: dict[int, int]) -> str:
         parts = []
         for part in text.parts:
@@ -204,6 +214,8 @@ class PythonWriter:
                 return f"({inner(then)} if {inner(condition)} else {inner(otherwise)})"
             case form.Reading(name=name):
                 return f"e.{name}"
+            case form.Changed(cell=cell, index=index):
+                return self._changed(cell, index, constants)
         raise TypeError(f"no Python for {e!r}")
 
 

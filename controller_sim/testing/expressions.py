@@ -112,7 +112,9 @@ class Writer:
         return binary("+", rest, constant(low)) if low else rest
 
     def atom(self) -> Expression:
-        kind = self.pick("cell", "constant", "local", "reading")
+        kind = self.pick("cell", "constant", "local", "reading", "changed")
+        if kind == "changed" and self.cells:
+            return self.changed()
         if kind == "cell" and self.cells:
             index = self.whole(0, len(self.cells) - 1)
             cell = self.cells[index]
@@ -125,6 +127,12 @@ class Writer:
                 return form.Reading(self.tempo.low, self.tempo.high, "tempo")
             return form.Reading(0, 1, "clock_running")
         return constant(self.draw(NUMBERS))
+
+    def changed(self) -> Expression:
+        """Of anything drafted, of a whole cell, or of one of its elements; drafted in this mode or not."""
+        index = self.whole(-1, len(self.cells) - 1)
+        whole = index < 0 or self.either()
+        return form.Changed(0, 1, None if index < 0 else index, None if whole else self.element(self.cells[index]))
 
     def element(self, cell: form.Cell) -> Expression | None:
         if not cell.shape:
@@ -206,7 +214,7 @@ class Writer:
         kinds += ["notice"] if allowed.notices else []
         kinds += ["tap_tempo"] if allowed.tap_tempo else []
         kinds += ["draft"] if allowed.draft else []
-        kinds += ["clock", "tempo", "local"]
+        kinds += ["clock", "tempo", "local", "timer"]
         kinds += ["if", "for"] if depth else []
         kinds += ["call"] if self.helpers else []
         kind = self.pick(*kinds)
@@ -225,6 +233,8 @@ class Writer:
             return form.TapTempo()
         if kind == "draft":
             return form.SaveDraft() if self.either() else form.CancelDraft()
+        if kind == "timer":
+            return form.RestartTimer(self.whole(0, 1))
         if kind == "clock":
             return form.ClockRun(self.pick(1, 0))
         if kind == "tempo":
