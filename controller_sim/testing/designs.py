@@ -144,6 +144,7 @@ class _Maker:
         every = tuple(range(self.modes))
         writer.slots = []
         draft = tuple(n for n in range(len(writer.cells)) if writer.chance(3))
+        writer.drafted = draft
         drafts, shown = bool(draft), bool(self.display_lines)
         conditions = tuple(writer.truth() for _ in range(writer.whole(0, 2)))
         first = len(self.bindings)

@@ -84,6 +84,7 @@ class Writer:
         self.slots: list[tuple[int, int]] = []
         self.slots_used = 0
         self.helpers: list[tuple[tuple[int, int], ...]] = []
+        self.drafted: tuple[int, ...] = ()
 
     def pick(self, *choices: T) -> T:
         picked: T = self.draw(one_of(choices))
@@ -129,9 +130,9 @@ class Writer:
         return constant(self.draw(NUMBERS))
 
     def changed(self) -> Expression:
-        """Of anything drafted, of a whole cell, or of one of its elements; drafted in this mode or not."""
-        index = self.whole(-1, len(self.cells) - 1)
-        whole = index < 0 or self.either()
+        """Of a whole cell, of one of its elements, or of anything drafted; mostly of what the mode at hand drafts."""
+        index = self.pick(*self.drafted) if self.drafted and not self.chance(4) else self.whole(-1, len(self.cells) - 1)
+        whole = index < 0 or self.chance(3)
         return form.Changed(0, 1, None if index < 0 else index, None if whole else self.element(self.cells[index]))
 
     def element(self, cell: form.Cell) -> Expression | None:
@@ -163,7 +164,9 @@ class Writer:
         return self.truth(depth - 1) if kind == "truth" else self.atom()
 
     def truth(self, depth: int = 1) -> Expression:
-        kind = self.pick("compare", "and", "or", "not") if depth > 0 else "compare"
+        kind = self.pick("compare", "and", "or", "not", "changed") if depth > 0 else self.pick("compare", "changed")
+        if kind == "changed" and self.cells:
+            return self.changed()
         if kind in ("and", "or"):
             return form.Logic(0, 1, kind, self.truth(depth - 1), self.truth(depth - 1))
         if kind == "not":
