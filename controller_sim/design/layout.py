@@ -77,6 +77,8 @@ class Layout:
     display_lines: int = 0
     display_characters: int = 0
     timing: Timing = DEFAULT_TIMING
+    label_us: int = 1_000_000
+    """How long the label of a form's field shows: common practice, no source."""
     tempo: Tempo = field(default_factory=Tempo)
     ports_in_use: int = 0
     running_status: bool = False
@@ -188,7 +190,7 @@ def read_layout(root: Mapping, title: str) -> Layout:
             raise DesignError("a display needs 'characters', for example 'display: {characters: 6}'", display.place)
         layout.display_characters = number(characters, "characters", 1, 40)
     if node := root.get("timing"):
-        layout.timing = _timing(node)
+        _timing(layout, node)
     if node := root.get("wire"):
         wire = mapping(node, "wire", ("running_status", "delayed_messages"))
         if each := wire.get("running_status"):
@@ -226,8 +228,8 @@ def duration(node: Node, what: str, least_us: int = 1) -> int:
     return parse_duration(scalar(node, what).source(), least_us=least_us)
 
 
-def _timing(node: Node) -> Timing:
-    whole = mapping(node, "timing", ("debounce", "chord", "hold", "double", "repeat"))
+def _timing(layout: Layout, node: Node) -> None:
+    whole = mapping(node, "timing", ("debounce", "chord", "hold", "double", "repeat", "label"))
     press, release, repeat = DEFAULT_TIMING.press, DEFAULT_TIMING.release, DEFAULT_TIMING.repeat
     if each := whole.get("debounce"):
         both = mapping(each, "debounce", ("press", "release"))
@@ -239,7 +241,9 @@ def _timing(node: Node) -> Timing:
         name: duration(value, name) if (value := whole.get(name)) else getattr(DEFAULT_TIMING, f"{name}_us")
         for name in ("chord", "hold", "double")
     }
-    return Timing(press, release, times["chord"], times["hold"], times["double"], repeat)
+    layout.timing = Timing(press, release, times["chord"], times["hold"], times["double"], repeat)
+    if value := whole.get("label"):
+        layout.label_us = duration(value, "label", LEAST_PERIOD_US)
 
 
 def _debounce(node: Node, what: str) -> Debounce:
