@@ -52,7 +52,7 @@ from controller_sim.design.parsing import (
     parse_value,
     span,
 )
-from controller_sim.design.scope import NO_FORM, Form, FormField, Scope
+from controller_sim.design.scope import NO_FORM, Form, FormField, Lamp, Scope
 from controller_sim.design.texts import text_width, text_with
 
 MAX_STEPS = 10_000
@@ -121,10 +121,20 @@ def _knowing(
 
 
 def compile_expression(
-    scope: Scope, source: Source, constants: Mapping[str, int], holding: Sequence[Expression] = (), failing: Sequence[Expression] = ()
+    scope: Scope,
+    source: Source,
+    constants: Mapping[str, int],
+    holding: Sequence[Expression] = (),
+    failing: Sequence[Expression] = (),
+    lamp: Lamp | None = None,
 ) -> Expression:
-    """One expression; `holding` are compiled conditions known to be true where it is read, `failing` known to be false."""
-    return _knowing(scope, source, constants, holding, failing).value(parse_value(source))
+    """One expression; `holding` are compiled conditions known to be true where it is read, `failing` known to be false.
+
+    The value of an LED (`lamp`) may name its colours.
+    """
+    compiler = _knowing(scope, source, constants, holding, failing)
+    compiler.lamp = lamp
+    return compiler.value(parse_value(source))
 
 
 def compile_condition(

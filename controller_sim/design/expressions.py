@@ -9,6 +9,7 @@ from dataclasses import replace
 
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import (
+    LED_LEVELS,
     Binary,
     Cell,
     CellValue,
@@ -43,7 +44,7 @@ from controller_sim.design.parsing import (
     parse_value,
     span,
 )
-from controller_sim.design.scope import Form, FormField, Scope
+from controller_sim.design.scope import Form, FormField, Lamp, Scope
 
 
 class ExpressionCompiler:
@@ -59,6 +60,7 @@ class ExpressionCompiler:
         """While a loop's invariant is sought: what is not proved yet is no error."""
         self.may_tap_tempo = self.may_enter = self.has_draft = False
         self.form: Form | None = scope.mode_form
+        self.lamp: Lamp | None = None
         self.drafted = scope.mode_drafted
         """The cells of which `changed` can be true."""
 
@@ -180,6 +182,8 @@ class ExpressionCompiler:
             if declared.shape:
                 raise self.error(node, f"{name} is an array: write {_indexed(declared)}")
             return self.finish(node, CellValue(declared.low, declared.high, cell, None))
+        if self.lamp is not None and name in self.lamp.colours:
+            return self._colour(name, "on")
         for names in (self.scope.switches, self.scope.value_names, TRUTHS):
             if name in names:
                 return Constant(names[name], names[name])
@@ -206,12 +210,14 @@ class ExpressionCompiler:
             return self.error(node, f"{name} is a mode, not a number")
         if name in self.scope.procedures or name in (*MESSAGES, *COMMANDS, *FUNCTIONS, "range"):
             return self.error(node, f"{name} is to be called, with parentheses, and is not a number")
+        if any(name in colours for colours in self.scope.led_colours):
+            return self._no_colour(node)
         if name in FORM_TEXTS:
             return self.error(node, f"'{name}' has a meaning only as a field of its own in the display of a mode with a form: {{{name}}}")
         if name in ("switch", "position"):
             return self.error(node, f"'{name}' has no meaning here: it needs a single switch or a group")
         known = [*self.slots, *self.constants, *self.scope.switches, *self.scope.value_names, *TRUTHS, *READINGS]
-        known += [cell.name for cell in self.scope.cells]
+        known += [*[cell.name for cell in self.scope.cells], *(self.lamp.colours if self.lamp else ())]
         return self.error(node, f"unknown name '{name}'{nearest(name, known)}")
 
     def element(self, node: ast.Subscript) -> tuple[int, Expression]:
@@ -344,6 +350,8 @@ class ExpressionCompiler:
         if not isinstance(node.func, ast.Name):
             raise self.error(node, f"{cited(node.func)} cannot be called")
         name = node.func.id
+        if name in LED_LEVELS[1:]:
+            return self._coloured(node, name)
         if name not in FUNCTIONS:
             if name in self.scope.procedures or name in (*MESSAGES, *COMMANDS):
                 raise self.error(node, f"{name} gives no value: call it in a line of its own")
@@ -360,6 +368,26 @@ class ExpressionCompiler:
             value = Constant(low, high) if isinstance(first, Constant) else Unary(low, high, "abs", first)
             return self.finish(node, value)
         return self.finish(node, self.binary(name, first, self.value(arguments["b"])))
+
+    def _colour(self, name: str, level: str) -> Constant:
+        assert self.lamp is not None
+        value = self.lamp.colours.index(name) << 2 | LED_LEVELS.index(level)
+        return Constant(value, value)
+
+    def _no_colour(self, node: ast.expr) -> DesignError:
+        if self.lamp is None:
+            return self.error(node, f"{cited(node)} is a colour, and only the value of an LED has one")
+        has = f"its colours are {', '.join(self.lamp.colours)}" if self.lamp.colours else "it has none: declare them under 'colours'"
+        return self.error(node, f"the LED {self.lamp.name} has no colour {cited(node)}; {has}")
+
+    def _coloured(self, node: ast.Call, level: str) -> Expression:
+        """`blink(red)` and `dim(red)`; the colour alone is steady."""
+        colour = self.arguments(node, ("colour",))["colour"]
+        if self.lamp is None or not isinstance(colour, ast.Name) or colour.id not in self.lamp.colours:
+            raise self._no_colour(colour)
+        if level == "on":
+            raise self.error(node, f"a colour alone is steady: write {colour.id}")
+        return self._colour(colour.id, level)
 
     def _changed(self, node: ast.Call) -> Expression:
         """`changed()`, `changed(cell)`, `changed(cell[i])`, or `changed(field)` for what the field at hand edits."""

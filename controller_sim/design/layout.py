@@ -21,13 +21,15 @@ from controller_sim.design.form import (
     Tempo,
     Timing,
 )
-from controller_sim.design.keys import LEAST_PERIOD_US, nearest, parse_duration, parse_range
+from controller_sim.design.keys import LEAST_PERIOD_US, nearest, parse_duration, parse_group, parse_range
 from controller_sim.design.parsing import BUILT_IN
 from controller_sim.design.yaml_text import Mapping, Node, Scalar
 from controller_sim.design.yaml_text import Sequence as ListNode
 
 MAX_SWITCHES = 16
 MAX_LEDS = 32
+MAX_COLOURS = 16
+"""Of one LED; outputs have room for 64."""
 MAX_ELEMENTS = 4096
 MAX_NAMES = 256
 MAX_TEMPO = 1000
@@ -43,6 +45,7 @@ TOP_KEYS = (
     "title",
     "switches",
     "leds",
+    "colours",
     "display",
     "timing",
     "tempo",
@@ -74,6 +77,7 @@ class Layout:
     title: str
     switches: dict[str, int] = field(default_factory=dict)
     leds: dict[str, int] = field(default_factory=dict)
+    led_colours: tuple[tuple[str, ...], ...] = ()
     display_lines: int = 0
     display_characters: int = 0
     timing: Timing = DEFAULT_TIMING
@@ -202,6 +206,8 @@ def read_layout(root: Mapping, title: str) -> Layout:
     _tempo(layout, root.get("tempo"))
     if node := root.get("memory"):
         _memory(layout, node)
+    if node := root.get("colours"):
+        _colours(layout, node)
     return layout
 
 
@@ -222,6 +228,32 @@ def _leds(layout: Layout, node: Node) -> None:
             raise DesignError(f"the LED '{name.text}' stands here twice", name.place, (("the first is here", seen[name.text]),))
         seen[name.text] = name.place
         layout.leds[name.text] = len(layout.leds)
+
+
+def _colours(layout: Layout, node: Node) -> None:
+    """Keys name LEDs as those of a mode's `leds` do; their values are lists of colours."""
+    colours: list[tuple[str, ...]] = [()] * len(layout.leds)
+    places: dict[int, Place] = {}
+    for key, value in mapping(node, "colours").pairs:
+        _check_length(value, "a list of colours", 1, MAX_COLOURS)
+        found: list[str] = []
+        for each in (name_of(item, "colour") for item in items(value, "a list of colours")):
+            if each.text in RESERVED:
+                raise DesignError(f"'{each.text}' is a word of the language and cannot name a colour", each.place)
+            if each.text in layout.places or each.text in layout.value_names:
+                kind, place = layout.places.get(each.text, ("value", each.place))
+                related = ((f"it names a {kind} here", place),) if place is not each.place else ()
+                raise DesignError(f"the name '{each.text}' is taken", each.place, related)
+            if each.text in found:
+                raise DesignError(f"the colour '{each.text}' stands in this list twice", each.place)
+            found.append(each.text)
+        for led in parse_group(key.source(), layout.leds, "LED"):
+            if led in places:
+                message = f"the LED {list(layout.leds)[led]} has its colours already"
+                raise DesignError(message, key.place, (("they stand here", places[led]),))
+            places[led] = key.place
+            colours[led] = tuple(found)
+    layout.led_colours = tuple(colours)
 
 
 def duration(node: Node, what: str, least_us: int = 1) -> int:

@@ -126,6 +126,7 @@ class _Loader:
             file=self.file,
             switches=layout.switches,
             leds=layout.leds,
+            led_colours=layout.led_colours,
             cells=layout.cells,
             devices=layout.devices,
             modes={parts.name: index for index, parts in enumerate(self.parts)},
@@ -164,6 +165,7 @@ class _Loader:
             modes=modes,
             home=home,
             power_on=power_on,
+            led_colours=layout.led_colours,
         )
 
     def _read_modes(self) -> None:

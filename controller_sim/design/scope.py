@@ -50,6 +50,14 @@ NO_FORM = "only works in a mode with a form, and this also runs where there is n
 """Why a statement about forms is refused where nothing more is known."""
 
 
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """An LED whose value is being worked out, and its colours."""
+
+    name: str
+    colours: tuple[str, ...]
+
+
 @dataclass(slots=True)
 class Scope:
     """All that a design declares and an action may name. Switches, LEDs and modes map to their indices."""
@@ -70,6 +78,8 @@ class Scope:
     """The cells that some mode drafts."""
     form_cells: frozenset[int] = frozenset()
     """The cells that only the statements about forms set."""
+    led_colours: tuple[tuple[str, ...], ...] = ()
+    """The colours of each LED; empty: none has any."""
     mode_drafted: frozenset[int] = frozenset()
     """The cells that the mode at hand drafts."""
     mode_form: Form | None = None

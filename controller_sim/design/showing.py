@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from collections.abc import Mapping as AnyMapping
 
 from controller_sim.design.actions import compile_condition, compile_expression, compile_text
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.expressions import ExpressionCompiler
-from controller_sim.design.form import CellValue, Choice, Compare, Constant, Expression, Logic, Place, Text, View
+from controller_sim.design.form import LED_LEVELS, CellValue, Choice, Compare, Constant, Expression, Logic, Place, Text, View
 from controller_sim.design.keys import parse_group
 from controller_sim.design.layout import Layout, mapping, scalar
-from controller_sim.design.scope import Form, FormField, Scope
+from controller_sim.design.scope import Form, FormField, Lamp, Scope
 from controller_sim.design.texts import form_value, names_form, text_width
 from controller_sim.design.yaml_text import Node, Scalar
 from controller_sim.design.yaml_text import Sequence as ListNode
 
 MAX_VIEWS = 32
-LED_HIGH = 3
 
 
 def read_views(scope: Scope, layout: Layout, node: Node | None) -> tuple[View, ...]:
@@ -133,7 +133,7 @@ def read_leds(scope: Scope, node: Node | None) -> tuple[Expression, ...]:
         source = scalar(value, "the value of an LED").source()
         if key.text == "other":
             for led in range(len(result)):
-                result[led] = _level(scope, source, _constants(scope, led))
+                result[led] = _level(scope, source, led, {})
             if not result:
                 raise DesignError("the design has no LEDs: declare them, for example 'leds: [a, b]'", key.place)
         else:
@@ -145,7 +145,7 @@ def read_leds(scope: Scope, node: Node | None) -> tuple[Expression, ...]:
             _light_by_cell(scope, key, source, result)
         else:
             for position, led in enumerate(group):
-                result[led] = _level(scope, source, {**_constants(scope, led), "position": position})
+                result[led] = _level(scope, source, led, {"position": position})
     return tuple(result)
 
 
@@ -187,14 +187,17 @@ def _light_by_cell(scope: Scope, key: Scalar, source: Source, result: list[Expre
     cell = scope.cells[index]
     for led in range(max(cell.low, 0), min(cell.high + 1, len(result))):
         chosen = Compare(0, 1, "==", CellValue(cell.low, cell.high, index, None), Constant(led, led))
-        value = _level(scope, source, _constants(scope, led), (chosen,))
+        value = _level(scope, source, led, {}, (chosen,))
         otherwise = result[led]
         result[led] = Choice(min(value.low, otherwise.low), max(value.high, otherwise.high), chosen, value, otherwise)
 
 
-def _level(scope: Scope, source: Source, constants: dict[str, int], holding: Sequence[Expression] = ()) -> Expression:
-    value = compile_expression(scope, source, constants, holding)
-    if value.low < 0 or value.high > LED_HIGH:
+def _level(scope: Scope, source: Source, led: int, constants: AnyMapping[str, int], holding: Sequence[Expression] = ()) -> Expression:
+    lamp = Lamp(list(scope.leds)[led], scope.led_colours[led] if scope.led_colours else ())
+    value = compile_expression(scope, source, {**_constants(scope, led), **constants}, holding, lamp=lamp)
+    highest = 4 * max(len(lamp.colours), 1) - 1
+    if value.low < 0 or value.high > highest:
         span = str(value.low) if value.low == value.high else f"{value.low}..{value.high}"
-        raise DesignError(f"the LED's value is {span}, but an LED takes 0..3 (off, on, blink, dim)", source.place(0, 0))
+        takes = ", ".join((*LED_LEVELS, *lamp.colours))
+        raise DesignError(f"the LED's value is {span}, but an LED takes 0..{highest} ({takes})", source.place(0, 0))
     return value
