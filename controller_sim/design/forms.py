@@ -10,7 +10,7 @@ from controller_sim.design.form import Cell, CellValue, Constant, Device, If, Lo
 from controller_sim.design.keys import nearest, parse_range
 from controller_sim.design.layout import MAX_ELEMENTS, WORD_HIGH, WORD_LOW, Layout, choice, items, mapping, scalar
 from controller_sim.design.parsing import parse_statements, parse_value
-from controller_sim.design.scope import Form, FormField, Scope
+from controller_sim.design.scope import IN_THEN, Form, FormField, Scope
 from controller_sim.design.yaml_text import Node
 
 MAX_FIELDS = 32
@@ -100,7 +100,7 @@ def compile_form_value(scope: Scope, form: Form, place: Place, *, has_draft: boo
     """The procedure behind `form_value(step)`. Raises DesignError for a field that cannot be edited so."""
     compiler = ActionCompiler(scope, form.fields[0].cell, {})
     compiler.may_enter, compiler.has_draft, compiler.drafted = True, has_draft, scope.drafted
-    compiler.no_form = "cannot run after a change that it makes itself"
+    compiler.form, compiler.no_form = None, IN_THEN
     compiler.slots[_STEP] = 0
     compiler.state.locals[0] = (-MAX_FORM_STEP, MAX_FORM_STEP)
     compiler.state.set_cell(form.label_shown, None, (0, 0))

@@ -42,7 +42,7 @@ from controller_sim.design.layout import (
     scalar,
 )
 from controller_sim.design.parsing import FORM_COMMANDS
-from controller_sim.design.scope import NO_FORM, Form, FormField, ProcedureSignature, Scope
+from controller_sim.design.scope import IN_THEN, NO_FORM, Form, FormField, ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views
 from controller_sim.design.steps import check_statements
 from controller_sim.design.yaml_text import Mapping, Scalar, parse, read_file
@@ -55,7 +55,6 @@ MODE_KEYS = ("draft", "on_other_exit", "form", "enter", "leave", "timers", "disp
 _SIGNATURE = re.compile(r"\s*([^\s()]+)\s*\(([^()]*)\)\s*")
 _LEAVING = "does not work here: a leave action runs it"
 _RELEASED = "does not work here: a release may come when the form has been left"
-_IN_THEN = "does not work here: it would run after its own change"
 _UNUSED = "does not work here: no mode with a form runs this"
 _PARAMETER = re.compile(r"\s*(\w+)\s+in\s+(-?[0-9]+\s*\.\.\s*-?[0-9]+)\s*")
 
@@ -281,7 +280,7 @@ class _Loader:
                     self._restrict(scalar(value, "an action").source(), draft=draft, tap=False, form=form)
             for each in parts.fields:
                 if each.then:
-                    self._restrict(each.then, draft=draft, tap=False, form=_IN_THEN)
+                    self._restrict(each.then, draft=draft, tap=False, form=IN_THEN)
         for entry in self.everywhere:
             self._restrict(entry.source, draft=entry.has_draft)
         if node := self.root.get("power_on"):

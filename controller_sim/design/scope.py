@@ -48,6 +48,7 @@ class Form:
 
 NO_FORM = "only works in a mode with a form, and this also runs where there is none"
 """Why a statement about forms is refused where nothing more is known."""
+IN_THEN = "does not work here: it would run after its own change"
 
 
 @dataclass(frozen=True, slots=True)
