@@ -6,7 +6,7 @@ from collections.abc import Mapping as AnyMapping
 
 from controller_sim.design.actions import MAX_FORM_STEP, ActionCompiler
 from controller_sim.design.errors import DesignError
-from controller_sim.design.form import Cell, CellValue, Constant, Device, If, Local, Place, Procedure, SetCell, Statement
+from controller_sim.design.form import Cell, CellValue, Compare, Constant, Device, If, Local, Place, Procedure, SetCell, SetLocal, Statement
 from controller_sim.design.keys import nearest, parse_range
 from controller_sim.design.layout import MAX_ELEMENTS, WORD_HIGH, WORD_LOW, Layout, choice, items, mapping, scalar
 from controller_sim.design.parsing import parse_statements, parse_value
@@ -15,8 +15,8 @@ from controller_sim.design.yaml_text import Node
 
 MAX_FIELDS = 32
 FIELD, LABEL_SHOWN = "field", "label_shown"
-_STEP = "the step"
-"""The parameter's name: no name that an action can write."""
+_STEP, _VALUE = "the step", "the value"
+"""Names of the parameter and of a local that no action can write."""
 
 
 def read_fields(layout: Layout, node: Node) -> tuple[FormField, ...]:
@@ -101,7 +101,7 @@ def compile_form_value(scope: Scope, form: Form, place: Place, *, has_draft: boo
     compiler = ActionCompiler(scope, form.fields[0].cell, {})
     compiler.may_enter, compiler.has_draft, compiler.drafted = True, has_draft, scope.drafted
     compiler.form, compiler.no_form = None, IN_THEN
-    compiler.slots[_STEP] = 0
+    compiler.slots.update({_STEP: 0, _VALUE: 1})
     compiler.state.locals[0] = (-MAX_FORM_STEP, MAX_FORM_STEP)
     compiler.state.set_cell(form.label_shown, None, (0, 0))
     before = compiler.state
@@ -110,7 +110,7 @@ def compile_form_value(scope: Scope, form: Form, place: Place, *, has_draft: boo
         compiler.state = before.copy()
         at_hand = compiler.at_field(form, number)
         compiler.state.assume(at_hand, True)
-        branches.append((at_hand, (*_change(compiler, field), *_then(compiler, field))))
+        branches.append((at_hand, _change(compiler, field)))
     body = branches[-1][1]
     for at_hand, statements in reversed(branches[:-1]):
         body = (If(at_hand, statements, body),)
@@ -136,7 +136,9 @@ def _change(compiler: ActionCompiler, field: FormField) -> tuple[Statement, ...]
     else:
         value = compiler.binary("max", compiler.binary("min", value, Constant(high, high)), Constant(low, low))
     compiler.state.set_cell(cell, index, (low, high))
-    return (SetCell(cell, index, value),)
+    stored = Local(value.low, value.high, 1)
+    changed = (SetCell(cell, index, stored), *_then(compiler, field))
+    return SetLocal(1, value), If(Compare(0, 1, "!=", now, stored), changed, ())
 
 
 def _then(compiler: ActionCompiler, field: FormField) -> list[Statement]:
