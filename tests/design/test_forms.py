@@ -264,6 +264,14 @@ def test_a_change_runs_then_with_the_new_value() -> None:
     assert [output.data for output in engine.take_outputs() if hasattr(output, "data")] == [b"\xc0\x01", b"\xc0\x00", b"\xc0\x05"]
 
 
+def test_then_does_not_run_where_the_value_stays_at_its_end() -> None:
+    engine = opened(edit("[{label: n, cell: n, ends: clamp, then: 'program_change(sampler, n)'}]", "    on: {press a: form_value(-1)}\n"))
+    engine.take_outputs()
+    engine.advance(10, 1)
+    assert not any(hasattr(output, "data") for output in engine.take_outputs())
+    assert engine.display == "n 0"
+
+
 def test_a_procedure_that_one_mode_runs_may_edit_its_form() -> None:
     rest = "    on: {press a: by(3)}\nprocedures: {by(k in 0..9): form_value(k)}\n"
     engine = opened(edit(f"[{FIELD}]", rest))
