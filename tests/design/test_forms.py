@@ -302,3 +302,25 @@ def test_a_colour_is_steady_and_may_blink_or_be_dim() -> None:
 def test_on_is_the_first_colour() -> None:
     design = load_design_text(COLOURS + "  m: {leds: {b: on}}\n")
     assert design.led_text(1, design.modes[0].leds[1].low) == "red"
+
+
+@pytest.mark.parametrize(
+    ("between", "known"),
+    [
+        ("pass", True),
+        ("lit = left", True),
+        ("n = 3", False),
+        ("save()", False),
+        ("cancel()", False),
+        ("by()", False),
+    ],
+)
+def test_what_is_known_of_a_draft_holds_until_something_may_have_changed_it(between: str, known: bool) -> None:
+    action = f"        if changed(n) == 1:\n          {between}\n          lit = 2 - 2 * changed(n)\n"
+    rest = f"    draft: [n, row]\n    on:\n      press a: |\n{action}"
+    text = HEAD + "  m:\n" + rest + "procedures: {by(): pass}\n"
+    if known:
+        load_design_text(text)
+    else:
+        with pytest.raises(DesignError, match=r"is 0\.\.2, but lit"):
+            load_design_text(text)
