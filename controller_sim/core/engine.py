@@ -145,12 +145,37 @@ class Engine(Recogniser):
         """Make the drafted cells' present values the ones that cancelling restores and power-off keeps."""
         cells = self.cells
         self.drafted = tuple([cells[i] for i in self.tables.draft[self.mode]])
+        self.dirty = True
 
     def cancel_draft(self):
         """Give the drafted cells back the values they had on entering the mode, or at the last save."""
         for i, value in zip(self.tables.draft[self.mode], self.drafted):
             self.cells[i] = value
         self.dirty = True
+
+    def changed(self, first, count):
+        """1 when one of `count` elements of a cell, from flat index `first` on, is drafted and differs from its snapshot, else 0."""
+        if self.drafted:
+            place = self.tables.draft_places[self.mode].get(first)
+            if place is not None:
+                return 1 if tuple(self.cells[first : first + count]) != self.drafted[place : place + count] else 0
+        return 0
+
+    def draft_changed(self):
+        """1 when anything drafted differs from its snapshot, else 0."""
+        cells = self.cells
+        for i, value in zip(self.tables.draft[self.mode], self.drafted):
+            if cells[i] != value:
+                return 1
+        return 0
+
+    def restart_timer(self, timer, now_us):
+        """Let a timer of the current mode count anew from now; nothing where the mode has no such timer."""
+        if self.mode >= 0:
+            timers = self.tables.timers[self.mode]
+            if timer < len(timers):
+                slot, period_us = timers[timer]
+                self._set(slot, now_us + period_us)
 
     def send_later(self, delay_us, item, now_us):
         """Put a message in the queue; when it is full, the one due first leaves now."""

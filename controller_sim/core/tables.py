@@ -28,6 +28,7 @@ class Tables:
     enter[mode], leave[mode]   functions (engine, now_us), or None
     timers[mode]               ((slot, period_us), ...)
     draft[mode]                flat memory indices; draft_saves[mode] whether leaving saves
+    draft_places[mode]         {flat memory index: its place in draft[mode]}
     power_on                   {mask: function (engine, now_us)}
     start                      memory as it is on the first day
     kept                       flat memory indices that survive power-off

@@ -17,7 +17,9 @@ from controller_sim.design.expressions import ExpressionCompiler
 from controller_sim.design.form import (
     Call,
     CancelDraft,
+    CellValue,
     ClockRun,
+    Constant,
     Enter,
     Expression,
     For,
@@ -26,6 +28,7 @@ from controller_sim.design.form import (
     Place,
     Procedure,
     Reading,
+    RestartTimer,
     SaveDraft,
     SetCell,
     SetLocal,
@@ -39,6 +42,7 @@ from controller_sim.design.parsing import (
     ARITHMETIC,
     BUILT_IN,
     COMMANDS,
+    FORM_COMMANDS,
     FUNCTIONS,
     MESSAGES,
     NOT_ARITHMETIC,
@@ -48,7 +52,7 @@ from controller_sim.design.parsing import (
     parse_value,
     span,
 )
-from controller_sim.design.scope import Scope
+from controller_sim.design.scope import NO_FORM, Form, FormField, Lamp, Scope
 from controller_sim.design.texts import text_width, text_with
 
 MAX_STEPS = 10_000
@@ -59,6 +63,8 @@ MAX_RUN_THROUGH = 256
 """How many steps of loops are followed one by one; longer loops are brought to a fixed point."""
 MAX_WORK = 10_000
 """How many statements are followed in all before the loader gives up, so that loading ends soon."""
+MAX_FORM_STEP = 32_767
+"""How far one `form_value` may go: further than any MIDI value needs, and far from the ends of 32 bits."""
 MAX_NOTICE_MS = 60_000
 DEFAULT_NOTICE_MS = 900
 
@@ -72,11 +78,17 @@ def compile_procedure(
     may_tap_tempo: bool,
     may_enter: bool,
     has_draft: bool,
+    form: Form | str = NO_FORM,
 ) -> Procedure:
-    """Compile an action, its parameters as (name, low, high). Raises DesignError for what is wrong or not proved."""
+    """Compile an action, its parameters as (name, low, high); `form` is what it may edit, or why it may edit none.
+
+    Raises DesignError for what is wrong or not proved.
+    """
     body = parse_statements(source)
     compiler = ActionCompiler(scope, source, {})
     compiler.may_tap_tempo, compiler.may_enter, compiler.has_draft = may_tap_tempo, may_enter, has_draft
+    compiler.drafted = scope.drafted
+    compiler.form, compiler.no_form = (None, form) if isinstance(form, str) else (form, "")
     for slot, (parameter, low, high) in enumerate(parameters):
         compiler.slots[parameter] = slot
         compiler.state.locals[slot] = (low, high)
@@ -109,10 +121,20 @@ def _knowing(
 
 
 def compile_expression(
-    scope: Scope, source: Source, constants: Mapping[str, int], holding: Sequence[Expression] = (), failing: Sequence[Expression] = ()
+    scope: Scope,
+    source: Source,
+    constants: Mapping[str, int],
+    holding: Sequence[Expression] = (),
+    failing: Sequence[Expression] = (),
+    lamp: Lamp | None = None,
 ) -> Expression:
-    """One expression; `holding` are compiled conditions known to be true where it is read, `failing` known to be false."""
-    return _knowing(scope, source, constants, holding, failing).value(parse_value(source))
+    """One expression; `holding` are compiled conditions known to be true where it is read, `failing` known to be false.
+
+    The value of an LED (`lamp`) may name its colours.
+    """
+    compiler = _knowing(scope, source, constants, holding, failing)
+    compiler.lamp = lamp
+    return compiler.value(parse_value(source))
 
 
 def compile_condition(
@@ -123,15 +145,23 @@ def compile_condition(
 
 
 def compile_text(
-    scope: Scope, source: Source, constants: Mapping[str, int], holding: Sequence[Expression] = (), failing: Sequence[Expression] = ()
+    scope: Scope,
+    source: Source,
+    constants: Mapping[str, int],
+    holding: Sequence[Expression] = (),
+    failing: Sequence[Expression] = (),
+    at_hand: FormField | None = None,
 ) -> Text:
-    """A text for the display; for a view, `holding` is its own condition and `failing` those of the views before it."""
-    return text_with(_knowing(scope, source, constants, holding, failing), source)
+    """A text for the display; for a view, `holding` are its conditions, `failing` those of the views before it, and
+    `at_hand` the form's field that it may show."""
+    return text_with(_knowing(scope, source, constants, holding, failing), source, at_hand)
 
 
 class ActionCompiler(ExpressionCompiler):
     """Compiles statements and follows what is known through them."""
 
+    no_form = NO_FORM
+    """Why statements about forms are refused, where they are."""
     loop_steps = 1
     work = 0
     loops: tuple[int, ...] = ()
@@ -237,6 +267,8 @@ class ActionCompiler(ExpressionCompiler):
 
     def _set_cell(self, target: ast.expr, node: ast.expr, cell: int, index: Expression | None, value: Expression) -> list[Statement]:
         declared = self.scope.cells[cell]
+        if cell in self.scope.form_cells:
+            raise self.error(target, f"{declared.name} is set by {', '.join(FORM_COMMANDS)} alone and cannot be assigned")
         known: Interval = (value.low, value.high)
         if not inside(known, declared.low, declared.high):
             if declared.ends == "clamp":
@@ -392,6 +424,8 @@ class ActionCompiler(ExpressionCompiler):
             return [Enter(self._mode(node))]
         if name == "notice":
             return [self._notice(node)]
+        if name in FORM_COMMANDS:
+            return self._form_command(node, name)
         self.arguments(node, ())
         if name == "tap_tempo":
             if not self.may_tap_tempo:
@@ -403,9 +437,27 @@ class ActionCompiler(ExpressionCompiler):
         if not self.has_draft:
             raise self.error(node, f"{name}() only works in a mode with a draft, and this also runs where there is none")
         if name == "save":
+            self.state.forget_changed()
             return [SaveDraft()]
         self.state.forget_cells()
         return [CancelDraft()]
+
+    def _form_command(self, node: ast.Call, name: str) -> list[Statement]:
+        form = self.form
+        if form is None:
+            raise self.error(node, f"{name}() {self.no_form}")
+        arguments = self.arguments(node, ("step",) if name == "form_value" else ())
+        if name == "form_value":
+            step = self.prove(arguments["step"], self.value(arguments["step"]), -MAX_FORM_STEP, MAX_FORM_STEP, "step", name)
+            self.state.forget_memory()
+            return [Call(form.procedure, (step,))]
+        declared, count = self.scope.cells[form.index], len(form.fields)
+        by = Constant(1, 1) if name == "form_next" else Constant(count - 1, count - 1)
+        here = self.binary("+", CellValue(declared.low, declared.high, form.index, None), by)
+        self.state.set_cell(form.index, None, (0, count - 1))
+        self.state.set_cell(form.label_shown, None, (1, 1))
+        moved = SetCell(form.index, None, self.binary("%", here, Constant(count, count)))
+        return [moved, SetCell(form.label_shown, None, Constant(1, 1)), RestartTimer(form.label_timer)]
 
     def _clock(self, name: str) -> list[Statement]:
         if name == "clock_toggle":

@@ -16,20 +16,24 @@ from controller_sim.design.yaml_text import Mapping
 MAX_BINDINGS = 2000
 MAX_CONDITIONS = 30
 
-CompileAction = Callable[[str, tuple[tuple[str, int, int], ...], Source, bool], int]
-"""Name, parameters, text and whether a draft is there -> the procedure's index."""
+Parameters = tuple[tuple[str, int, int], ...]
 
 
 @dataclass(slots=True)
 class Entry:
-    """One entry of a file: a key and an action, compiled when first asked for."""
+    """One entry of a file: a key and an action, compiled when first asked for. `mode` is None where every mode has it."""
 
     key: BindingKey
     place: Place
     name: str
     source: Source
     has_draft: bool
+    mode: str | None
     procedure: int | None = None
+
+
+CompileAction = Callable[[Entry, Parameters], int]
+"""An entry and its action's parameters -> the procedure's index."""
 
 
 @dataclass(slots=True)
@@ -53,13 +57,13 @@ class Keyboard:
         return len(self.keys) - 1
 
 
-def read_entries(layout: Layout, node: Mapping, where: str, has_draft: bool) -> list[Entry]:
-    """The entries of `on` or `everywhere`, their keys understood. Raises DesignError."""
+def read_entries(layout: Layout, node: Mapping, mode: str | None, has_draft: bool) -> list[Entry]:
+    """The entries of a mode's `on`, or of `everywhere`, their keys understood. Raises DesignError."""
     entries = []
     for key, value in node.pairs:
         parsed = parse_binding_key(key.source(), layout.switches)
-        name = f"{where}: {key.text}"
-        entries.append(Entry(parsed, key.place, name, scalar(value, "an action").source(), has_draft))
+        name = f"{mode or 'everywhere'}: {key.text}"
+        entries.append(Entry(parsed, key.place, name, scalar(value, "an action").source(), has_draft, mode))
     return entries
 
 
@@ -67,8 +71,8 @@ def compile_entry(entry: Entry, compile_action: CompileAction) -> int:
     """The index of the entry's procedure, compiled once."""
     if entry.procedure is None:
         switches = entry.key.switches
-        parameters = () if entry.key.chord else (("switch", min(switches), max(switches)), ("position", 0, len(switches) - 1))
-        entry.procedure = compile_action(entry.name, parameters, entry.source, entry.has_draft)
+        parameters: Parameters = () if entry.key.chord else (("switch", min(switches), max(switches)), ("position", 0, len(switches) - 1))
+        entry.procedure = compile_action(entry, parameters)
     return entry.procedure
 
 

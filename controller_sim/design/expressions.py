@@ -9,9 +9,11 @@ from dataclasses import replace
 
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import (
+    LED_LEVELS,
     Binary,
     Cell,
     CellValue,
+    Changed,
     Choice,
     Compare,
     Constant,
@@ -28,6 +30,7 @@ from controller_sim.design.parsing import (
     ARITHMETIC,
     COMMANDS,
     COMPARISONS,
+    FORM_TEXTS,
     FUNCTIONS,
     MAX_CHAIN,
     MESSAGES,
@@ -38,9 +41,10 @@ from controller_sim.design.parsing import (
     TRUTHS,
     cited,
     nearest,
+    parse_value,
     span,
 )
-from controller_sim.design.scope import Scope
+from controller_sim.design.scope import Form, FormField, Lamp, Scope
 
 
 class ExpressionCompiler:
@@ -55,6 +59,10 @@ class ExpressionCompiler:
         self.quiet = False
         """While a loop's invariant is sought: what is not proved yet is no error."""
         self.may_tap_tempo = self.may_enter = self.has_draft = False
+        self.form: Form | None = scope.mode_form
+        self.lamp: Lamp | None = None
+        self.drafted = scope.mode_drafted
+        """The cells of which `changed` can be true."""
 
     def place(self, node: ast.expr | ast.stmt | ast.keyword) -> Place:
         return self.source.place(node.lineno, node.col_offset)
@@ -174,6 +182,8 @@ class ExpressionCompiler:
             if declared.shape:
                 raise self.error(node, f"{name} is an array: write {_indexed(declared)}")
             return self.finish(node, CellValue(declared.low, declared.high, cell, None))
+        if self.lamp is not None and name in self.lamp.colours:
+            return self._colour(name, "on")
         for names in (self.scope.switches, self.scope.value_names, TRUTHS):
             if name in names:
                 return Constant(names[name], names[name])
@@ -200,10 +210,14 @@ class ExpressionCompiler:
             return self.error(node, f"{name} is a mode, not a number")
         if name in self.scope.procedures or name in (*MESSAGES, *COMMANDS, *FUNCTIONS, "range"):
             return self.error(node, f"{name} is to be called, with parentheses, and is not a number")
+        if any(name in colours for colours in self.scope.led_colours):
+            return self._no_colour(node)
+        if name in FORM_TEXTS:
+            return self.error(node, f"'{name}' has a meaning only as a field of its own in the display of a mode with a form: {{{name}}}")
         if name in ("switch", "position"):
             return self.error(node, f"'{name}' has no meaning here: it needs a single switch or a group")
         known = [*self.slots, *self.constants, *self.scope.switches, *self.scope.value_names, *TRUTHS, *READINGS]
-        known += [cell.name for cell in self.scope.cells]
+        known += [*[cell.name for cell in self.scope.cells], *(self.lamp.colours if self.lamp else ())]
         return self.error(node, f"unknown name '{name}'{nearest(name, known)}")
 
     def element(self, node: ast.Subscript) -> tuple[int, Expression]:
@@ -336,10 +350,14 @@ class ExpressionCompiler:
         if not isinstance(node.func, ast.Name):
             raise self.error(node, f"{cited(node.func)} cannot be called")
         name = node.func.id
+        if name in LED_LEVELS[1:]:
+            return self._coloured(node, name)
         if name not in FUNCTIONS:
             if name in self.scope.procedures or name in (*MESSAGES, *COMMANDS):
                 raise self.error(node, f"{name} gives no value: call it in a line of its own")
             raise self.error(node, f"unknown function '{name}'{nearest(name, FUNCTIONS)}")
+        if name == "changed":
+            return self._changed(node)
         arguments = self.arguments(node, {"abs": ("a",), "shown": ("device", "n")}.get(name, ("a", "b")))
         if name == "shown":
             offset = self.device(arguments["device"]).numbers_from
@@ -350,6 +368,99 @@ class ExpressionCompiler:
             value = Constant(low, high) if isinstance(first, Constant) else Unary(low, high, "abs", first)
             return self.finish(node, value)
         return self.finish(node, self.binary(name, first, self.value(arguments["b"])))
+
+    def _colour(self, name: str, level: str) -> Constant:
+        assert self.lamp is not None
+        value = self.lamp.colours.index(name) << 2 | LED_LEVELS.index(level)
+        return Constant(value, value)
+
+    def _no_colour(self, node: ast.expr) -> DesignError:
+        if self.lamp is None:
+            return self.error(node, f"{cited(node)} is a colour, and only the value of an LED has one")
+        has = f"its colours are {', '.join(self.lamp.colours)}" if self.lamp.colours else "it has none: declare them under 'colours'"
+        return self.error(node, f"the LED {self.lamp.name} has no colour {cited(node)}; {has}")
+
+    def _coloured(self, node: ast.Call, level: str) -> Expression:
+        """`blink(red)` and `dim(red)`; the colour alone is steady."""
+        colour = self.arguments(node, ("colour",))["colour"]
+        if self.lamp is None or not isinstance(colour, ast.Name) or colour.id not in self.lamp.colours:
+            raise self._no_colour(colour)
+        if level == "on":
+            raise self.error(node, f"a colour alone is steady: write {colour.id}")
+        return self._colour(colour.id, level)
+
+    def _changed(self, node: ast.Call) -> Expression:
+        """`changed()`, `changed(cell)`, `changed(cell[i])`, or `changed(field)` for what the field at hand edits."""
+        asked = self.arguments(node, (), ("cell",)).get("cell")
+        if asked is None:
+            if not self.drafted:
+                raise self.error(node, "nothing is drafted here, so this is never true: the mode needs a 'draft'")
+            return self.finish(node, Changed(0, 1, None, None))
+        index: Expression | None = None
+        if isinstance(asked, ast.Subscript):
+            cell, index = self.element(asked)
+        else:
+            found = self.scope.cell_index(asked.id) if isinstance(asked, ast.Name) else None
+            if found is None:
+                known = [declared.name for declared in self.scope.cells]
+                hint = nearest(asked.id, known) if isinstance(asked, ast.Name) else ""
+                raise self.error(asked, f"a memory cell or an element of one belongs here, not {cited(asked)}{hint}")
+            cell = found
+        if self.form is not None and cell == self.form.index:
+            return self._field_changed(node, self.form)
+        return self._changed_element(node, cell, index)
+
+    def _changed_element(self, node: ast.expr, cell: int, index: Expression | None) -> Expression:
+        if cell not in self.drafted:
+            name = self.scope.cells[cell].name
+            raise self.error(node, f"{name} is not drafted here, so this is never true: name it in the mode's 'draft'")
+        return self.finish(node, Changed(0, 1, cell, index))
+
+    def _field_changed(self, node: ast.expr, form: Form) -> Expression:
+        value: Expression = Constant(0, 0)
+        for number, field in reversed(list(enumerate(form.fields))):
+            at_hand = self.at_field(form, number)
+            with self.knowing(at_hand, True):
+                cell, index = self.field_element(field)
+                changed = self._changed_element(node, cell, index) if cell in self.drafted else Constant(0, 0)
+            last = number == len(form.fields) - 1
+            value = changed if last else Choice(0, max(changed.high, value.high), at_hand, changed, value)
+        if value.high == 0:
+            raise self.error(node, "no field's cell is drafted here, so this is never true: name them in the mode's 'draft'")
+        return value
+
+    def at_field(self, form: Form, number: int) -> Expression:
+        """Whether a field is the one at hand."""
+        declared = self.scope.cells[form.index]
+        here = CellValue(declared.low, declared.high, form.index, None)
+        return self._compare("==", here, Constant(number, number))
+
+    def field_element(self, field: FormField) -> tuple[int, Expression | None]:
+        """The cell that a field edits and the proved index in it; whatever locals stand around mean nothing there."""
+        outside = self.source, self.slots, self.constants
+        self.source, self.slots, self.constants = field.cell, {}, {}
+        try:
+            node = parse_value(field.cell)
+            if isinstance(node, ast.Subscript):
+                cell, index = self.element(node)
+            elif isinstance(node, ast.Name):
+                cell, index = self._plain_cell(node), None
+            else:
+                raise self.error(node, f"a field edits a memory cell or an element of one, not {cited(node)}")
+            if cell in self.scope.form_cells:
+                raise self.error(node, f"{cited(node)} belongs to the form itself and is no cell for a field")
+            return cell, index
+        finally:
+            self.source, self.slots, self.constants = outside
+
+    def _plain_cell(self, node: ast.Name) -> int:
+        cell = self.scope.cell_index(node.id)
+        if cell is None:
+            names = [declared.name for declared in self.scope.cells]
+            raise self.error(node, f"there is no memory cell '{node.id}'{nearest(node.id, names)}")
+        if self.scope.cells[cell].shape:
+            raise self.error(node, f"{node.id} is an array: write {_indexed(self.scope.cells[cell])}")
+        return cell
 
     def arguments(self, node: ast.Call, required: tuple[str, ...], optional: tuple[str, ...] = ()) -> dict[str, ast.expr]:
         """The arguments of a call by name; `required` and then `optional` may stand by position, all by keyword."""

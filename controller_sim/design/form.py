@@ -15,6 +15,7 @@ PORT_NAMES = {"serial": SERIAL, "usb": USB}
 
 GESTURES = ("press", "release", "tap", "hold", "repeat", "double")
 LED_LEVELS = ("off", "on", "blink", "dim")
+"""What the lowest two bits of an LED's value say; the bits above are a colour, by its number among the LED's own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +104,15 @@ class Reading(Expression):
     """A fact that the engine keeps: `tempo` (beats a minute, rounded) or `clock_running` (0 or 1)."""
 
     name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Changed(Expression):
+    """Whether what the current mode drafts differs from its snapshot: an element, a whole cell (an array without `index`),
+    or anything (`cell` None). 0 for what the mode does not draft."""
+
+    cell: int | None
+    index: Expression | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +216,13 @@ class ClockRun(Statement):
 
 
 @dataclass(frozen=True, slots=True)
+class RestartTimer(Statement):
+    """The timer of that number of the current mode counts anew from now; nothing where the mode has none."""
+
+    timer: int
+
+
+@dataclass(frozen=True, slots=True)
 class SaveDraft(Statement):
     pass
 
@@ -287,7 +304,7 @@ class Mode:
     timers: tuple[Timer, ...] = ()
     views: tuple[View, ...] = ()
     leds: tuple[Expression, ...] = ()
-    """One expression for each LED of the design, 0..3: off, on, blink, dim."""
+    """One expression for each LED of the design: its level, 0..3, and with colours 4 times the colour more."""
     draft: tuple[int, ...] = ()
     on_other_exit: str = "cancel"
     """What leaving does to the drafted cells when neither saved nor cancelled: cancel or save."""
@@ -431,3 +448,21 @@ class Design:
     power_on: tuple[PowerOnBinding, ...] = ()
     storage: Storage = Storage()
     warnings: tuple[str, ...] = field(default=())
+    led_colours: tuple[tuple[str, ...], ...] = ()
+    """The colours of each LED, () for one without; empty: no LED has any."""
+
+    def colours_of(self, led: int) -> tuple[str, ...]:
+        """The colours of an LED, by its index; () if it has just one that needs no name."""
+        return self.led_colours[led] if self.led_colours else ()
+
+    def led_text(self, led: int, value: int) -> str:
+        """An LED's value in words: `off`, `on`, `blink`, `dim`, or with colours `off`, `red`, `blink red`, `dim red`."""
+        level, colours = LED_LEVELS[value & 3], self.colours_of(led)
+        if not colours or level == "off":
+            return level
+        return colours[value >> 2] if level == "on" else f"{level} {colours[value >> 2]}"
+
+    def led_texts(self, led: int) -> tuple[str, ...]:
+        """All that an LED can show, in words."""
+        texts = (self.led_text(led, value) for value in range(4 * max(len(self.colours_of(led)), 1)))
+        return tuple(dict.fromkeys(texts))

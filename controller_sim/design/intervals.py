@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from types import UnionType
 
-from controller_sim.design.form import Binary, CellValue, Choice, Compare, Constant, Expression, Local, Logic, Reading, Unary
+from controller_sim.design.form import Binary, CellValue, Changed, Choice, Compare, Constant, Expression, Local, Logic, Reading, Unary
 
 LOWEST = -(1 << 31)
 HIGHEST = (1 << 31) - 1
@@ -114,7 +115,7 @@ def compare(operator: str, a: Interval, b: Interval) -> Interval:
 def children(expression: Expression) -> tuple[Expression, ...]:
     """The operands of an expression."""
     match expression:
-        case CellValue(index=index):
+        case CellValue(index=index) | Changed(index=index):
             return () if index is None else (index,)
         case Unary(operand=operand):
             return (operand,)
@@ -133,6 +134,8 @@ def key_of(expression: Expression) -> Key:
             return ("constant", expression.low)
         case CellValue(cell=cell):
             return ("cell", cell, *below)
+        case Changed(cell=cell):
+            return ("changed", cell, *below)
         case Local(slot=slot):
             return ("local", slot)
         case Reading(name=name):
@@ -166,10 +169,12 @@ class Fact:
         return any(isinstance(part, Reading) and part.name == name for part in walk(self.expression))
 
     def reads_memory(self) -> bool:
-        return any(isinstance(part, CellValue | Reading) for part in walk(self.expression))
+        return any(isinstance(part, CellValue | Changed | Reading) for part in walk(self.expression))
 
 
 def _reads_cell(expression: Expression, cell: int, elements: Interval) -> bool:
+    if any(isinstance(part, Changed) and part.cell in (None, cell) for part in walk(expression)):
+        return True
     parts = (part.index for part in walk(expression) if isinstance(part, CellValue) and part.cell == cell)
     return any(not isinstance(index, Constant) or elements[0] <= index.low <= elements[1] for index in parts)
 
@@ -239,9 +244,15 @@ class State:
         self.facts = {key: fact for key, fact in self.facts.items() if not fact.reads_memory()}
 
     def forget_cells(self) -> None:
-        self.facts = {
-            key: fact for key, fact in self.facts.items() if not any(isinstance(part, CellValue) for part in walk(fact.expression))
-        }
+        """Forget what is known of the memory and of its draft."""
+        self._forget(CellValue | Changed)
+
+    def forget_changed(self) -> None:
+        """Forget what is known of the draft."""
+        self._forget(Changed)
+
+    def _forget(self, kind: type[Expression] | UnionType) -> None:
+        self.facts = {key: fact for key, fact in self.facts.items() if not any(isinstance(part, kind) for part in walk(fact.expression))}
 
     def bound(self, expression: Expression, low: int, high: int) -> None:
         """Learn that an expression is in low..high, and what follows for its operands."""

@@ -22,13 +22,15 @@ from controller_sim.design.form import (
     Tempo,
     Timing,
 )
-from controller_sim.design.keys import LEAST_PERIOD_US, nearest, parse_duration, parse_range
+from controller_sim.design.keys import LEAST_PERIOD_US, nearest, parse_duration, parse_group, parse_range
 from controller_sim.design.parsing import BUILT_IN
 from controller_sim.design.yaml_text import Mapping, Node, Scalar
 from controller_sim.design.yaml_text import Sequence as ListNode
 
 MAX_SWITCHES = 16
 MAX_LEDS = 32
+MAX_COLOURS = 16
+"""Of one LED; outputs have room for 64."""
 MAX_ELEMENTS = 4096
 MAX_NAMES = 256
 MAX_TEMPO = 1000
@@ -46,6 +48,7 @@ TOP_KEYS = (
     "title",
     "switches",
     "leds",
+    "colours",
     "display",
     "timing",
     "tempo",
@@ -78,9 +81,12 @@ class Layout:
     title: str
     switches: dict[str, int] = field(default_factory=dict)
     leds: dict[str, int] = field(default_factory=dict)
+    led_colours: tuple[tuple[str, ...], ...] = ()
     display_lines: int = 0
     display_characters: int = 0
     timing: Timing = DEFAULT_TIMING
+    label_us: int = 1_000_000
+    """How long the label of a form's field shows: common practice, no source."""
     tempo: Tempo = field(default_factory=Tempo)
     ports_in_use: int = 0
     running_status: bool = False
@@ -193,7 +199,7 @@ def read_layout(root: Mapping, title: str) -> Layout:
             raise DesignError("a display needs 'characters', for example 'display: {characters: 6}'", display.place)
         layout.display_characters = number(characters, "characters", 1, 40)
     if node := root.get("timing"):
-        layout.timing = _timing(node)
+        _timing(layout, node)
     if node := root.get("wire"):
         wire = mapping(node, "wire", ("running_status", "delayed_messages"))
         if each := wire.get("running_status"):
@@ -207,6 +213,8 @@ def read_layout(root: Mapping, title: str) -> Layout:
         _memory(layout, node)
     if node := root.get("storage"):
         layout.storage = _storage(node)
+    if node := root.get("colours"):
+        _colours(layout, node)
     return layout
 
 
@@ -229,12 +237,38 @@ def _leds(layout: Layout, node: Node) -> None:
         layout.leds[name.text] = len(layout.leds)
 
 
+def _colours(layout: Layout, node: Node) -> None:
+    """Keys name LEDs as those of a mode's `leds` do; their values are lists of colours."""
+    colours: list[tuple[str, ...]] = [()] * len(layout.leds)
+    places: dict[int, Place] = {}
+    for key, value in mapping(node, "colours").pairs:
+        _check_length(value, "a list of colours", 1, MAX_COLOURS)
+        found: list[str] = []
+        for each in (name_of(item, "colour") for item in items(value, "a list of colours")):
+            if each.text in RESERVED:
+                raise DesignError(f"'{each.text}' is a word of the language and cannot name a colour", each.place)
+            if each.text in layout.places or each.text in layout.value_names:
+                kind, place = layout.places.get(each.text, ("value", each.place))
+                related = ((f"it names a {kind} here", place),) if place is not each.place else ()
+                raise DesignError(f"the name '{each.text}' is taken", each.place, related)
+            if each.text in found:
+                raise DesignError(f"the colour '{each.text}' stands in this list twice", each.place)
+            found.append(each.text)
+        for led in parse_group(key.source(), layout.leds, "LED"):
+            if led in places:
+                message = f"the LED {list(layout.leds)[led]} has its colours already"
+                raise DesignError(message, key.place, (("they stand here", places[led]),))
+            places[led] = key.place
+            colours[led] = tuple(found)
+    layout.led_colours = tuple(colours)
+
+
 def duration(node: Node, what: str, least_us: int = 1) -> int:
     return parse_duration(scalar(node, what).source(), least_us=least_us)
 
 
-def _timing(node: Node) -> Timing:
-    whole = mapping(node, "timing", ("debounce", "chord", "hold", "double", "repeat"))
+def _timing(layout: Layout, node: Node) -> None:
+    whole = mapping(node, "timing", ("debounce", "chord", "hold", "double", "repeat", "label"))
     press, release, repeat = DEFAULT_TIMING.press, DEFAULT_TIMING.release, DEFAULT_TIMING.repeat
     if each := whole.get("debounce"):
         both = mapping(each, "debounce", ("press", "release"))
@@ -246,7 +280,9 @@ def _timing(node: Node) -> Timing:
         name: duration(value, name) if (value := whole.get(name)) else getattr(DEFAULT_TIMING, f"{name}_us")
         for name in ("chord", "hold", "double")
     }
-    return Timing(press, release, times["chord"], times["hold"], times["double"], repeat)
+    layout.timing = Timing(press, release, times["chord"], times["hold"], times["double"], repeat)
+    if value := whole.get("label"):
+        layout.label_us = duration(value, "label", LEAST_PERIOD_US)
 
 
 def _debounce(node: Node, what: str) -> Debounce:

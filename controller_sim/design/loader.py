@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from controller_sim.design.actions import calls_of, compile_procedure
-from controller_sim.design.bindings import Entry, Keyboard, ModeBindings, read_entries
+from controller_sim.design.bindings import Entry, Keyboard, ModeBindings, Parameters, read_entries
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import (
     Action,
@@ -26,6 +26,7 @@ from controller_sim.design.form import (
     Statement,
     Timer,
 )
+from controller_sim.design.forms import add_form_cells, compile_form_value, entering, label_gone, read_fields
 from controller_sim.design.keys import nearest, parse_range, parse_switches, parse_timer_key
 from controller_sim.design.layout import (
     RESERVED,
@@ -40,17 +41,21 @@ from controller_sim.design.layout import (
     read_layout,
     scalar,
 )
-from controller_sim.design.scope import ProcedureSignature, Scope
+from controller_sim.design.parsing import FORM_COMMANDS
+from controller_sim.design.scope import IN_THEN, NO_FORM, Form, FormField, ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views
 from controller_sim.design.steps import check_statements
-from controller_sim.design.yaml_text import Mapping, Node, Scalar, parse, read_file
+from controller_sim.design.yaml_text import Mapping, Scalar, parse, read_file
 
 MAX_MODES = 64
 MAX_PROCEDURES = 200
 MAX_CALL_DEPTH = 16
 MAX_TIMERS = 16
-MODE_KEYS = ("draft", "on_other_exit", "enter", "leave", "timers", "display", "leds", "on")
+MODE_KEYS = ("draft", "on_other_exit", "form", "enter", "leave", "timers", "display", "leds", "on")
 _SIGNATURE = re.compile(r"\s*([^\s()]+)\s*\(([^()]*)\)\s*")
+_LEAVING = "does not work here: a leave action runs it"
+_RELEASED = "does not work here: a release may come when the form has been left"
+_UNUSED = "does not work here: no mode with a form runs this"
 _PARAMETER = re.compile(r"\s*(\w+)\s+in\s+(-?[0-9]+\s*\.\.\s*-?[0-9]+)\s*")
 
 
@@ -83,6 +88,10 @@ class _Declared:
     may_tap_tempo: bool = True
     may_enter: bool = True
     has_draft: bool = True
+    forms: dict[int | str, None] = field(default_factory=dict)
+    """The modes whose forms it may edit, by number, and reasons why it may edit none."""
+    edits: int | None = None
+    """The mode whose `form_value` this is; such a one is not in the file."""
 
 
 @dataclass(slots=True)
@@ -91,6 +100,7 @@ class _ModeParts:
     place: Place
     node: Mapping
     draft: tuple[int, ...]
+    fields: tuple[FormField, ...]
     own: list[Entry]
     everywhere: list[Entry] = field(default_factory=list)
 
@@ -104,15 +114,18 @@ class _Loader:
         self.keyboard = Keyboard(self.layout, [Key(name, (index,), 1 << index) for name, index in switches.items()])
         self.procedures: list[Procedure] = []
         self.declared: dict[str, _Declared] = {}
+        self.forms: dict[int, Form] = {}
 
     def load(self) -> Design:
         self._read_modes()
+        self._read_forms()
         self._read_procedures()
         layout = self.layout
         self.scope = Scope(
             file=self.file,
             switches=layout.switches,
             leds=layout.leds,
+            led_colours=layout.led_colours,
             cells=layout.cells,
             devices=layout.devices,
             modes={parts.name: index for index, parts in enumerate(self.parts)},
@@ -121,6 +134,8 @@ class _Loader:
             ports_in_use=layout.ports_in_use,
             procedures={},
             display_characters=layout.display_characters or None,
+            drafted=frozenset(cell for parts in self.parts for cell in parts.draft),
+            form_cells=frozenset(cell for form in self.forms.values() for cell in (form.index, form.label_shown)),
         )
         self._find_contexts()
         self._compile_procedures()
@@ -150,6 +165,7 @@ class _Loader:
             home=home,
             power_on=power_on,
             storage=layout.storage,
+            led_colours=layout.led_colours,
         )
         if any(cell.keep for cell in design.cells):
             # Where nothing is kept there is no reason to load what knows about storage.
@@ -173,11 +189,28 @@ class _Loader:
             draft = self._draft(whole)
             on = mapping(each, "on") if (each := whole.get("on")) else None
             own = read_entries(self.layout, on, name, bool(draft)) if on else []
-            self.parts.append(_ModeParts(name, key.place, whole, draft, own))
+            fields = read_fields(self.layout, form) if (form := whole.get("form")) else ()
+            self.parts.append(_ModeParts(name, key.place, whole, draft, fields, own))
         self.everywhere: list[Entry] = []
         if node := self.root.get("everywhere"):
             every_draft = all(parts.draft for parts in self.parts)
-            self.everywhere = read_entries(self.layout, mapping(node, "everywhere"), "everywhere", every_draft)
+            self.everywhere = read_entries(self.layout, mapping(node, "everywhere"), None, every_draft)
+
+    def _read_forms(self) -> None:
+        """A form as cells, a timer and a procedure, to which the statements about forms lead."""
+        modes = [index for index, parts in enumerate(self.parts) if parts.fields]
+        if not modes:
+            return
+        place = self.parts[modes[0]].node.key("form").place
+        index, label_shown = add_form_cells(self.layout, place, max(len(parts.fields) for parts in self.parts))
+        for mode in modes:
+            parts = self.parts[mode]
+            timers = parts.node.get("timers")
+            label_timer = len(mapping(timers, "timers").pairs) if timers else 0
+            self.forms[mode] = Form(parts.name, parts.fields, index, label_shown, label_timer)
+            calls = [call for each in parts.fields if each.then for call in calls_of(each.then)]
+            name, first = _form_value_of(parts.name), parts.fields[0].cell
+            self.declared[name] = _Declared(name, parts.node.key("form").place, (), first, calls, edits=mode)
 
     def _draft(self, mode: Mapping) -> tuple[int, ...]:
         node = mode.get("draft")
@@ -241,26 +274,28 @@ class _Loader:
 
     def _find_contexts(self) -> None:
         """What procedures may do depends on everything that runs them."""
-        for parts in self.parts:
+        for mode, parts in enumerate(self.parts):
             draft = bool(parts.draft)
+            form = mode if mode in self.forms else NO_FORM
             for entry in parts.own:
-                self._restrict(entry.source, draft=draft)
+                self._restrict(entry.source, draft=draft, form=_RELEASED if entry.key.gesture == "release" else form)
             for name in ("enter", "leave"):
                 if node := parts.node.get(name):
                     source = scalar(node, "an action").source()
-                    self._restrict(source, draft=draft, tap=False, enter=name != "leave")
+                    self._restrict(source, draft=draft, tap=False, enter=name != "leave", form=form if name == "enter" else _LEAVING)
             if node := parts.node.get("timers"):
                 for _, value in mapping(node, "timers").pairs:
-                    self._restrict(scalar(value, "an action").source(), draft=draft, tap=False)
+                    self._restrict(scalar(value, "an action").source(), draft=draft, tap=False, form=form)
+            for each in parts.fields:
+                if each.then:
+                    self._restrict(each.then, draft=draft, tap=False, form=IN_THEN)
         for entry in self.everywhere:
             self._restrict(entry.source, draft=entry.has_draft)
         if node := self.root.get("power_on"):
             for _, value in mapping(node, "power_on").pairs:
                 self._restrict(scalar(value, "an action").source(), draft=False, tap=False)
 
-    def _restrict(self, source: Source, *, draft: bool, tap: bool = True, enter: bool = True) -> None:
-        if draft and tap and enter:
-            return
+    def _restrict(self, source: Source, *, draft: bool, tap: bool = True, enter: bool = True, form: int | str = NO_FORM) -> None:
         waiting = [name for name, _ in calls_of(source)]
         seen: set[str] = set()
         while waiting:
@@ -272,12 +307,29 @@ class _Loader:
             procedure.has_draft &= draft
             procedure.may_tap_tempo &= tap
             procedure.may_enter &= enter
+            procedure.forms[form] = None
             waiting.extend(each for each, _ in procedure.calls)
+
+    def _form_of(self, procedure: _Declared) -> Form | str:
+        """The one form that a procedure may edit, or why there is none."""
+        for each in procedure.forms:
+            if isinstance(each, str):
+                return each
+        modes = [mode for mode in procedure.forms if isinstance(mode, int)]
+        if len(modes) != 1:
+            names = " and ".join(self.parts[mode].name for mode in modes)
+            return f"would edit the forms of {names} here, and a procedure can edit one only" if modes else _UNUSED
+        return self.forms[modes[0]]
 
     def _compile_procedures(self) -> None:
         signatures: dict[str, ProcedureSignature] = {}
         self.scope.procedures = signatures
         for each in self._callees_first():
+            if each.edits is not None:
+                form, draft = self.forms[each.edits], bool(self.parts[each.edits].draft)
+                form.procedure = len(self.procedures)
+                self.procedures.append(compile_form_value(self.scope, form, each.place, has_draft=draft))
+                continue
             procedure = compile_procedure(
                 self.scope,
                 each.name,
@@ -286,6 +338,7 @@ class _Loader:
                 may_tap_tempo=each.may_tap_tempo,
                 may_enter=each.may_enter,
                 has_draft=each.has_draft,
+                form=self._form_of(each),
             )
             signatures[each.name] = ProcedureSignature(len(self.procedures), each.parameters)
             self.procedures.append(procedure)
@@ -296,7 +349,10 @@ class _Loader:
 
         def visit(procedure: _Declared, path: list[str]) -> int:
             deepest = 0
+            form = self._form_of(procedure)
             for name, place in procedure.calls:
+                if name in FORM_COMMANDS and isinstance(form, Form):
+                    name = _form_value_of(form.mode)
                 callee = self.declared.get(name)
                 if callee is None:
                     continue
@@ -317,14 +373,32 @@ class _Loader:
                 visit(each, [each.name])
         return order
 
-    def _compile(self, name: str, source: Source, *, draft: bool, tap: bool, enter: bool = True) -> Action:
-        procedure = compile_procedure(self.scope, name, (), source, may_tap_tempo=tap, may_enter=enter, has_draft=draft)
+    def _compile(
+        self, name: str, source: Source, *, draft: bool, tap: bool = False, enter: bool = True, form: Form | str = NO_FORM
+    ) -> Action:
+        procedure = compile_procedure(self.scope, name, (), source, may_tap_tempo=tap, may_enter=enter, has_draft=draft, form=form)
+        return self._add(procedure)
+
+    def _add(self, procedure: Procedure) -> Action:
         self.procedures.append(procedure)
         return Action(len(self.procedures) - 1, ())
 
-    def _compile_gesture(self, name: str, parameters: tuple[tuple[str, int, int], ...], source: Source, draft: bool) -> int:
-        procedure = compile_procedure(self.scope, name, parameters, source, may_tap_tempo=True, may_enter=True, has_draft=draft)
-        self.procedures.append(procedure)
+    def _compile_gesture(self, entry: Entry, parameters: Parameters) -> int:
+        form: Form | str = (self.scope.mode_form if entry.mode else None) or NO_FORM
+        if entry.key.gesture == "release":
+            form = _RELEASED
+        self.procedures.append(
+            compile_procedure(
+                self.scope,
+                entry.name,
+                parameters,
+                entry.source,
+                may_tap_tempo=True,
+                may_enter=True,
+                has_draft=entry.has_draft,
+                form=form,
+            )
+        )
         return len(self.procedures) - 1
 
     def _home(self) -> int:
@@ -338,39 +412,50 @@ class _Loader:
 
     def _mode(self, index: int, parts: _ModeParts) -> Mode:
         node, draft = parts.node, bool(parts.draft)
+        form = self.forms.get(index)
+        self.scope.mode_drafted, self.scope.mode_form = frozenset(parts.draft), form
         bindings = ModeBindings(self.scope, self.keyboard, index, self.layout.timing.hold_us, self._compile_gesture)
         bindings.add_all(parts.own, self.everywhere)
-        actions: dict[str, Action | None] = {"enter": None, "leave": None}
-        for name in actions:
-            if each := node.get(name):
-                source = scalar(each, "an action").source()
-                actions[name] = self._compile(f"{parts.name}: {name}", source, draft=draft, tap=False, enter=name != "leave")
         exits = node.get("on_other_exit")
         return Mode(
             name=parts.name,
             place=parts.place,
             bindings=tuple(bindings.indices),
             conditions=tuple(bindings.conditions),
-            enter=actions["enter"],
-            leave=actions["leave"],
-            timers=self._timers(parts, node.get("timers")),
+            enter=self._enter(parts, form),
+            leave=self._compile(f"{parts.name}: leave", scalar(leave, "an action").source(), draft=draft, enter=False, form=_LEAVING)
+            if (leave := node.get("leave"))
+            else None,
+            timers=self._timers(parts, form),
             views=read_views(self.scope, self.layout, node.get("display")),
             leds=read_leds(self.scope, node.get("leds")),
             draft=parts.draft,
             on_other_exit=choice(exits, "on_other_exit", ("cancel", "save")) if exits else "cancel",
         )
 
-    def _timers(self, parts: _ModeParts, node: Node | None) -> tuple[Timer, ...]:
-        if node is None:
-            return ()
-        pairs = mapping(node, "timers").pairs
-        if len(pairs) > MAX_TIMERS:
+    def _enter(self, parts: _ModeParts, form: Form | None) -> Action | None:
+        prelude = entering(form) if form else ()
+        if (node := parts.node.get("enter")) is None:
+            return self._add(Procedure(f"{parts.name}: enter", 0, 0, prelude, parts.place)) if prelude else None
+        action = self._compile(f"{parts.name}: enter", scalar(node, "an action").source(), draft=bool(parts.draft), form=form or NO_FORM)
+        own = self.procedures[action.procedure]
+        self.procedures[action.procedure] = replace(own, body=(*prelude, *own.body))
+        return action
+
+    def _timers(self, parts: _ModeParts, form: Form | None) -> tuple[Timer, ...]:
+        """The mode's timers, and after them that of its form's label."""
+        node = parts.node.get("timers")
+        pairs = mapping(node, "timers").pairs if node else ()
+        if node and len(pairs) > MAX_TIMERS:
             raise DesignError(f"the mode has {len(pairs)} timers, but at most {MAX_TIMERS} are allowed", node.place)
         timers = []
         for key, value in pairs:
             every, period_us = parse_timer_key(key.source())
             source = scalar(value, "an action").source()
-            timers.append(Timer(period_us, every, self._compile(f"{parts.name}: {key.text}", source, draft=bool(parts.draft), tap=False)))
+            action = self._compile(f"{parts.name}: {key.text}", source, draft=bool(parts.draft), form=form or NO_FORM)
+            timers.append(Timer(period_us, every, action))
+        if form:
+            timers.append(Timer(self.layout.label_us, False, self._add(label_gone(form, parts.place))))
         return tuple(timers)
 
     def _power_on(self) -> tuple[PowerOnBinding, ...]:
@@ -381,7 +466,7 @@ class _Loader:
             if mask in found:
                 raise DesignError("these switches are bound at power-on before", key.place, (("they are bound here", found[mask].place),))
             source = scalar(value, "an action").source()
-            found[mask] = PowerOnBinding(mask, self._compile(f"power_on: {key.text}", source, draft=False, tap=False), key.place)
+            found[mask] = PowerOnBinding(mask, self._compile(f"power_on: {key.text}", source, draft=False), key.place)
         return tuple(found.values())
 
     def _enters(self, body: tuple[Statement, ...]) -> Iterator[int]:
@@ -447,3 +532,8 @@ class _Loader:
 
 def _written(time_us: int) -> str:
     return f"{time_us // 1000}ms" if time_us % 1000 == 0 else f"{time_us}us"
+
+
+def _form_value_of(mode: str) -> str:
+    """The name of the procedure behind a mode's `form_value`; no name in a file looks so."""
+    return f"{mode}: form_value"

@@ -36,7 +36,7 @@ def source_of(design: Design, trace: bool = False) -> str:
 
 def _actions(design: Design, plan: Plan) -> list[str]:
     shown = [view for mode in design.modes for view in mode.views] + [led for mode in design.modes for led in mode.leds]
-    writer = PythonWriter(design, plan, frozenset(_cells_in(shown)))
+    writer = PythonWriter(design, plan, frozenset(_cells_in(design, shown)))
     for i, procedure in enumerate(design.procedures):
         if i in plan.called:
             writer.procedure(f"p{i}", procedure)
@@ -114,6 +114,7 @@ def _lower(design: Design, trace: bool) -> Tables:
         tuple(i for c in mode.draft for i in range(design.cells[c].offset, design.cells[c].offset + design.cells[c].size))
         for mode in design.modes
     ]
+    tables.draft_places = [{place: n for n, place in enumerate(places)} for places in tables.draft]
     tables.draft_saves = [mode.on_other_exit == "save" for mode in design.modes]
     tables.power_on = {binding.mask: names[f"power_on{i}"] for i, binding in enumerate(design.power_on)}
     tables.start = [value for cell in design.cells for value in cell.start_values]
@@ -141,12 +142,15 @@ def _optional(names: dict[str, Any], stem: str, design: Design) -> list[Callable
     return [names.get(f"{stem}{i}") for i in range(len(design.modes))]
 
 
-def _cells_in(things: Iterable[Any]) -> Iterable[int]:
+def _cells_in(design: Design, things: Iterable[Any]) -> Iterable[int]:
     """The cells that expressions anywhere inside `things` read."""
     for thing in things:
-        if isinstance(thing, form.CellValue):
+        if isinstance(thing, form.Changed) and thing.cell is None:
+            yield from (cell for mode in design.modes for cell in mode.draft)
+        elif isinstance(thing, form.CellValue | form.Changed):
+            assert thing.cell is not None
             yield thing.cell
         if isinstance(thing, tuple | list):
-            yield from _cells_in(thing)
+            yield from _cells_in(design, thing)
         elif is_dataclass(thing):
-            yield from _cells_in([getattr(thing, f.name) for f in fields(thing)])
+            yield from _cells_in(design, [getattr(thing, f.name) for f in fields(thing)])

@@ -41,10 +41,13 @@ MESSAGES = (
     "songpos",
     "song_select",
 )
-COMMANDS = ("enter", "notice", "tap_tempo", "clock_start", "clock_stop", "clock_toggle", "save", "cancel")
-FUNCTIONS = ("min", "max", "abs", "shown")
+FORM_COMMANDS = ("form_next", "form_previous", "form_value")
+COMMANDS = ("enter", "notice", "tap_tempo", "clock_start", "clock_stop", "clock_toggle", "save", "cancel", *FORM_COMMANDS)
+FUNCTIONS = ("min", "max", "abs", "shown", "changed")
 READINGS = ("tempo", "clock_running")
-BUILT_IN = frozenset((*TRUTHS, *MESSAGES, *COMMANDS, *FUNCTIONS, *READINGS, "switch", "position", "range"))
+FORM_TEXTS = ("field_label", "field_value")
+"""What the display of a mode with a form can show of the field at hand."""
+BUILT_IN = frozenset((*TRUTHS, *MESSAGES, *COMMANDS, *FUNCTIONS, *READINGS, *FORM_TEXTS, "switch", "position", "range"))
 
 ARITHMETIC: dict[type[ast.operator], str] = {ast.Add: "+", ast.Sub: "-", ast.Mult: "*", ast.FloorDiv: "//", ast.Mod: "%"}
 COMPARISONS: dict[type[ast.cmpop], str] = {ast.Eq: "==", ast.NotEq: "!=", ast.Lt: "<", ast.LtE: "<=", ast.Gt: ">", ast.GtE: ">="}

@@ -126,6 +126,8 @@ class PythonWriter:
                 return ["e.tap_tempo(now)"]
             case form.ClockRun(running):
                 return [f"e.run_clock({running}, now)"]
+            case form.RestartTimer(timer):
+                return [f"e.restart_timer({timer}, now)"]
             case form.SaveDraft():
                 return ["e.save_draft()"]
             case form.CancelDraft():
@@ -166,6 +168,14 @@ class PythonWriter:
             return f"c[{offset + index.value}]"
         place = self.expression(index, constants)
         return f"c[{place} + {offset}]" if offset else f"c[{place}]"
+
+    def _changed(self, cell: int | None, index: Expression | None, constants: dict[int, int]) -> str:
+        if cell is None:
+            return "e.draft_changed()"
+        declared = self.design.cells[cell]
+        if index is None:
+            return f"e.changed({declared.offset}, {declared.size})"
+        return f"e.changed({declared.offset} + {self.expression(index, constants)}, 1)"
 
     def text(self, text: form.Text, constants: dict[int, int]) -> str:
         parts = []
@@ -210,6 +220,8 @@ class PythonWriter:
                 return f"({inner(then)} if {inner(condition)} else {inner(otherwise)})"
             case form.Reading(name=name):
                 return f"e.{name}"
+            case form.Changed(cell=cell, index=index):
+                return self._changed(cell, index, constants)
         raise TypeError(f"no Python for {e!r}")
 
 

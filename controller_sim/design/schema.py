@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller_sim.design.form import GESTURES
-from controller_sim.design.layout import LEAST_STORAGE, MAX_LEDS, MAX_SWITCHES, MAX_VERSION, MOST_STORAGE, RESERVED
+from controller_sim.design.layout import LEAST_STORAGE, MAX_COLOURS, MAX_LEDS, MAX_SWITCHES, MAX_VERSION, MOST_STORAGE, RESERVED
 
 Json = dict[str, object]
 
@@ -21,6 +21,11 @@ def design_schema() -> Json:
         "title": {"type": ["string", "number"], "description": "What the design is called."},
         "switches": {**_names("The momentary switches, in order.", 1, MAX_SWITCHES), "items": _own_name()},
         "leds": _names("The LEDs, in order; they may have the names of switches.", 0, MAX_LEDS),
+        "colours": {
+            "type": "object",
+            "description": "The colours of LEDs: 'a..c: [red, amber]', the keys as in a mode's 'leds'; the first is what 'on' means.",
+            "additionalProperties": _names("Colours of these LEDs.", 1, MAX_COLOURS),
+        },
         "display": _object("The display.", {"characters": _number(1, 40), "lines": _number(1, 8)}, ["characters"]),
         "timing": _timing(),
         "tempo": _object(
@@ -121,6 +126,7 @@ def _timing() -> Json:
             "chord": _duration("How far apart the presses of a chord may be [45ms]."),
             "hold": _duration("How long a hold is where a binding does not say [500ms]."),
             "double": _duration("From the first release to the second press of a double [300ms]."),
+            "label": _duration("How long the label of a form's field shows before its value [1s]."),
             "repeat": _object("How a switch repeats while it is down.", repeat),
         },
     )
@@ -199,6 +205,21 @@ def _bindings(description: str) -> Json:
     }
 
 
+def _field() -> Json:
+    return _object(
+        "A field of a form.",
+        {
+            "label": {"type": ["string", "number", "boolean"], "description": "What the display shows first."},
+            "cell": {"type": "string", "description": "The memory cell, or the element of one, that is edited: cue[act, slot]."},
+            "shown": {"type": "string", "description": "A device whose numbers_from is added to what is shown."},
+            "range": {"type": "string", "description": "low..high, narrower than the cell's, or a device for its programs."},
+            "ends": {"enum": ["wrap", "clamp"], "description": "What form_value does at the ends; without it what the cell does."},
+            "then": _action("Runs after each change of the field."),
+        },
+        ["label", "cell"],
+    )
+
+
 def _mode(bindings: Json) -> Json:
     text: Json = {"type": ["string", "number", "boolean", "null"]}
     lines: Json = {"anyOf": [text, {"type": "array", "items": text}]}
@@ -214,12 +235,19 @@ def _mode(bindings: Json) -> Json:
         "description": "What LEDs show: names, groups, a memory cell that holds an LED's index, or 'other'; the first that fits counts.",
         "additionalProperties": {
             "type": ["string", "integer", "boolean"],
-            "description": "off, on, blink, dim, or an expression.",
+            "description": "off, on, blink, dim, a colour, blink(COLOUR), dim(COLOUR), or an expression.",
         },
     }
     return _object(
         "A mode.",
         {
+            "form": {
+                "type": "array",
+                "description": "The fields that form_next, form_previous and form_value edit.",
+                "items": _field(),
+                "minItems": 1,
+                "maxItems": 32,
+            },
             "draft": {**_names("Memory cells that are edited here and saved or cancelled together.", 1, 4096)},
             "on_other_exit": {"enum": ["cancel", "save"], "description": "What leaving does to a draft neither saved nor cancelled."},
             "enter": _action("Runs on entry."),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from controller_sim.design.form import Cell, Device, Tempo
+from controller_sim.design.errors import Source
+from controller_sim.design.form import Cell, Device, Place, Tempo
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,6 +15,48 @@ class ProcedureSignature:
 
     index: int
     parameters: tuple[tuple[str, int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FormField:
+    """One field of a form: the cell or element that it edits, between which ends, and what runs after a change."""
+
+    label: str
+    cell: Source
+    shown: Device | None
+    """Its numbers_from is added to what is shown."""
+    range: tuple[int, int] | None
+    """None: the cell's own."""
+    range_place: Place | None
+    ends: str | None
+    """`wrap`, `clamp`, or as the cell has it."""
+    then: Source | None
+
+
+@dataclass(slots=True)
+class Form:
+    """The form of a mode. `index` and `label_shown` are the cells that say which field is at hand, and whether its label shows."""
+
+    mode: str
+    fields: tuple[FormField, ...]
+    index: int
+    label_shown: int
+    label_timer: int
+    procedure: int = -1
+    """What `form_value(step)` calls, once it is compiled."""
+
+
+NO_FORM = "only works in a mode with a form, and this also runs where there is none"
+"""Why a statement about forms is refused where nothing more is known."""
+IN_THEN = "does not work here: it would run after its own change"
+
+
+@dataclass(frozen=True, slots=True)
+class Lamp:
+    """An LED whose value is being worked out, and its colours."""
+
+    name: str
+    colours: tuple[str, ...]
 
 
 @dataclass(slots=True)
@@ -32,6 +75,16 @@ class Scope:
     procedures: Mapping[str, ProcedureSignature]
     display_characters: int | None = None
     """How many characters a notice may have at most; None: not checked here."""
+    drafted: frozenset[int] = frozenset()
+    """The cells that some mode drafts."""
+    form_cells: frozenset[int] = frozenset()
+    """The cells that only the statements about forms set."""
+    led_colours: tuple[tuple[str, ...], ...] = ()
+    """The colours of each LED; empty: none has any."""
+    mode_drafted: frozenset[int] = frozenset()
+    """The cells that the mode at hand drafts."""
+    mode_form: Form | None = None
+    """The form of the mode at hand."""
 
     def cell_index(self, name: str) -> int | None:
         """The index of the cell of that name, or None."""

@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from collections.abc import Mapping as AnyMapping
 
 from controller_sim.design.actions import compile_condition, compile_expression, compile_text
 from controller_sim.design.errors import DesignError, Source
-from controller_sim.design.form import CellValue, Choice, Compare, Constant, Expression, Place, Text, View
+from controller_sim.design.expressions import ExpressionCompiler
+from controller_sim.design.form import LED_LEVELS, CellValue, Choice, Compare, Constant, Expression, Logic, Place, Text, View
 from controller_sim.design.keys import parse_group
 from controller_sim.design.layout import Layout, mapping, scalar
-from controller_sim.design.scope import Scope
-from controller_sim.design.texts import text_width
+from controller_sim.design.scope import Form, FormField, Lamp, Scope
+from controller_sim.design.texts import form_value, names_form, text_width
 from controller_sim.design.yaml_text import Node, Scalar
 from controller_sim.design.yaml_text import Sequence as ListNode
 
 MAX_VIEWS = 32
-LED_HIGH = 3
 
 
 def read_views(scope: Scope, layout: Layout, node: Node | None) -> tuple[View, ...]:
-    """`display` of a mode: a text, or a list of texts and {when, text}. Raises DesignError."""
+    """`display` of a mode: a text, or a list of texts and {when, text}; without it, its form. Raises DesignError."""
     if node is None:
-        return ()
+        return tuple(_form_views(scope, layout, scope.mode_form)) if scope.mode_form and layout.display_lines else ()
     if not layout.display_lines:
         raise DesignError("the design has no display: declare one, for example 'display: {characters: 6}'", node.place)
     nodes = node.items if isinstance(node, ListNode) else (node,)
@@ -35,13 +36,56 @@ def read_views(scope: Scope, layout: Layout, node: Node | None) -> tuple[View, .
             raise DesignError("this is never shown: the view before it always is", each.place, (("that view is here", last),))
         condition, text_node = _view_parts(scope, each)
         holding = () if condition is None else (condition,)
-        lines = _lines(scope, layout, text_node, holding, failing)
-        views.append(View(condition, lines))
+        if scope.mode_form is not None and _names_form(text_node):
+            views.extend(_views_of_fields(scope, layout, scope.mode_form, text_node, holding, failing))
+        else:
+            views.append(View(condition, _lines(scope, layout, text_node, holding, failing)))
         if condition is None:
             last = each.place
         else:
             failing.append(condition)
     return tuple(views)
+
+
+def _names_form(node: Node) -> bool:
+    nodes = node.items if isinstance(node, ListNode) else (node,)
+    return any(isinstance(each, Scalar) and names_form(each.text) for each in nodes)
+
+
+def _views_of_fields(
+    scope: Scope, layout: Layout, form: Form, node: Node, holding: Sequence[Expression], failing: Sequence[Expression]
+) -> Iterator[View]:
+    """A view that shows the field at hand is one view for each field."""
+    for number, field in enumerate(form.fields):
+        at_hand = _at_field(scope, form, number)
+        lines = _lines(scope, layout, node, (*holding, at_hand), failing, field)
+        yield View(Logic(0, 1, "and", holding[0], at_hand) if holding else at_hand, lines)
+
+
+def _at_field(scope: Scope, form: Form, number: int) -> Expression:
+    return Compare(0, 1, "==", _cell(scope, form.index), Constant(number, number))
+
+
+def _cell(scope: Scope, cell: int) -> Expression:
+    return CellValue(scope.cells[cell].low, scope.cells[cell].high, cell, None)
+
+
+def _form_views(scope: Scope, layout: Layout, form: Form) -> Iterator[View]:
+    """Of one line: the label while it shows, then the value, after its label where both fit. Of more: the label, and below it the value."""
+    for number, field in enumerate(form.fields):
+        at_hand = _at_field(scope, form, number)
+        compiler = ExpressionCompiler(scope, field.cell, {})
+        compiler.state.assume(at_hand, True)
+        label, value = Text((field.label,)), Text((form_value(compiler, field),))
+        both = Text((f"{field.label} ", *value.parts))
+        if text_width(value) > layout.display_characters:
+            message = f"the value can be {text_width(value)} characters long, but the display has {layout.display_characters}"
+            raise DesignError(message, field.cell.place(0, 0))
+        if layout.display_lines > 1:
+            yield View(at_hand, (label, value))
+        else:
+            yield View(Logic(0, 1, "and", at_hand, _cell(scope, form.label_shown)), (label,))
+            yield View(at_hand, (both if text_width(both) <= layout.display_characters else value,))
 
 
 def _view_parts(scope: Scope, node: Node) -> tuple[Expression | None, Node]:
@@ -54,7 +98,14 @@ def _view_parts(scope: Scope, node: Node) -> tuple[Expression | None, Node]:
     return compile_condition(scope, scalar(when, "a condition").source(), {}) if when else None, text
 
 
-def _lines(scope: Scope, layout: Layout, node: Node, holding: Sequence[Expression], failing: Sequence[Expression]) -> tuple[Text, ...]:
+def _lines(
+    scope: Scope,
+    layout: Layout,
+    node: Node,
+    holding: Sequence[Expression],
+    failing: Sequence[Expression],
+    at_hand: FormField | None = None,
+) -> tuple[Text, ...]:
     nodes = node.items if isinstance(node, ListNode) else (node,)
     if len(nodes) > layout.display_lines:
         count = f"{layout.display_lines} line" + ("s" if layout.display_lines > 1 else "")
@@ -63,9 +114,10 @@ def _lines(scope: Scope, layout: Layout, node: Node, holding: Sequence[Expressio
     for each in nodes:
         if not isinstance(each, Scalar):
             raise DesignError("a line of the display is a text", each.place)
-        text = compile_text(scope, each.source(), {}, holding, failing)
+        text = compile_text(scope, each.source(), {}, holding, failing, at_hand)
         if text_width(text) > layout.display_characters:
-            message = f"the text can be {text_width(text)} characters long, but the display has {layout.display_characters}"
+            where = f" at the field '{at_hand.label}'" if at_hand else ""
+            message = f"the text can be {text_width(text)} characters long{where}, but the display has {layout.display_characters}"
             raise DesignError(message, each.place)
         lines.append(text)
     return tuple(lines)
@@ -81,7 +133,7 @@ def read_leds(scope: Scope, node: Node | None) -> tuple[Expression, ...]:
         source = scalar(value, "the value of an LED").source()
         if key.text == "other":
             for led in range(len(result)):
-                result[led] = _level(scope, source, _constants(scope, led))
+                result[led] = _level(scope, source, led, {})
             if not result:
                 raise DesignError("the design has no LEDs: declare them, for example 'leds: [a, b]'", key.place)
         else:
@@ -93,7 +145,7 @@ def read_leds(scope: Scope, node: Node | None) -> tuple[Expression, ...]:
             _light_by_cell(scope, key, source, result)
         else:
             for position, led in enumerate(group):
-                result[led] = _level(scope, source, {**_constants(scope, led), "position": position})
+                result[led] = _level(scope, source, led, {"position": position})
     return tuple(result)
 
 
@@ -135,14 +187,17 @@ def _light_by_cell(scope: Scope, key: Scalar, source: Source, result: list[Expre
     cell = scope.cells[index]
     for led in range(max(cell.low, 0), min(cell.high + 1, len(result))):
         chosen = Compare(0, 1, "==", CellValue(cell.low, cell.high, index, None), Constant(led, led))
-        value = _level(scope, source, _constants(scope, led), (chosen,))
+        value = _level(scope, source, led, {}, (chosen,))
         otherwise = result[led]
         result[led] = Choice(min(value.low, otherwise.low), max(value.high, otherwise.high), chosen, value, otherwise)
 
 
-def _level(scope: Scope, source: Source, constants: dict[str, int], holding: Sequence[Expression] = ()) -> Expression:
-    value = compile_expression(scope, source, constants, holding)
-    if value.low < 0 or value.high > LED_HIGH:
+def _level(scope: Scope, source: Source, led: int, constants: AnyMapping[str, int], holding: Sequence[Expression] = ()) -> Expression:
+    lamp = Lamp(list(scope.leds)[led], scope.led_colours[led] if scope.led_colours else ())
+    value = compile_expression(scope, source, {**_constants(scope, led), **constants}, holding, lamp=lamp)
+    highest = 4 * max(len(lamp.colours), 1) - 1
+    if value.low < 0 or value.high > highest:
         span = str(value.low) if value.low == value.high else f"{value.low}..{value.high}"
-        raise DesignError(f"the LED's value is {span}, but an LED takes 0..3 (off, on, blink, dim)", source.place(0, 0))
+        takes = ", ".join((*LED_LEVELS, *lamp.colours))
+        raise DesignError(f"the LED's value is {span}, but an LED takes 0..{highest} ({takes})", source.place(0, 0))
     return value

@@ -216,6 +216,10 @@ class ReferenceEngine:
     def reading(self, name: str) -> int:
         return self.tempo if name == "tempo" else int(self.clock_running)
 
+    def changed(self, cell: int | None, element: int | None) -> bool:
+        """Whether an element, a whole cell or anything at all of the mode's draft differs from its snapshot."""
+        return self.memory.changed(cell, element)
+
     def send(self, ports: int, data: bytes, delay_us: int) -> None:
         """Send a message now, or put it in the queue, where the one due first leaves if there is no room."""
         if delay_us == 0:
@@ -244,6 +248,10 @@ class ReferenceEngine:
 
     def notice(self, text: str, duration_us: int) -> None:
         self._notice = (text, self.now_us + duration_us)
+
+    def restart_timer(self, timer: int) -> None:
+        if timer < len(self._timers):
+            self._timers[timer] = self.now_us + self.design.modes[self.mode].timers[timer].period_us
 
     def save_draft(self) -> None:
         self.memory.save_draft()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from controller_sim.design.form import Cell, Design
 
@@ -43,6 +43,13 @@ class Memory:
     def save_draft(self) -> None:
         """The present values become the snapshot."""
         self.snapshot = {place: self.values[place] for place in self.snapshot}
+
+    def changed(self, cell: int | None, element: int | None) -> bool:
+        """Whether an element, a whole cell (`element` None) or anything drafted (`cell` None) differs from the snapshot."""
+        places: Iterable[int] = self.snapshot
+        if cell is not None:
+            places = elements(self.design.cells[cell]) if element is None else (self.design.cells[cell].offset + element,)
+        return any(self.snapshot.get(place, self.values[place]) != self.values[place] for place in places)
 
     def cancel_draft(self) -> None:
         for place, value in self.snapshot.items():

@@ -11,7 +11,7 @@ from typing import Any
 from lark import Lark, Token, Tree
 from lark.exceptions import UnexpectedInput
 
-from controller_sim.design.form import PORT_NAMES, Cell, Design, Device
+from controller_sim.design.form import LED_LEVELS, PORT_NAMES, Cell, Design, Device
 from controller_sim.midi.messages import MidiError
 from controller_sim.script.complaints import explain
 from controller_sim.script.patterns import RAW, find_device, target_of, wanted_bytes
@@ -284,7 +284,17 @@ class _Builder:
     def _expect_led(self, when: When | None, line: int, parts: list[Any]) -> Step:
         led, level, window = parts
         name = self._known("LED", led, self.design.leds)
-        return ExpectLed(when=when, line=line, led=name, level=str(level), within_us=self._within(window))
+        return ExpectLed(when=when, line=line, led=name, level=self._level(name, level), within_us=self._within(window))
+
+    def _level(self, name: str, node: Any) -> str:
+        led = self.design.leds.index(name)
+        text = " ".join(str(token) for token in node.children if token is not None)
+        if text in LED_LEVELS:
+            return self.design.led_text(led, LED_LEVELS.index(text))
+        known = self.design.led_texts(led)
+        if text not in known:
+            raise self._error(f"LED {name} shows {', '.join(known[:-1])} or {known[-1]}, not '{text}'", node)
+        return text
 
     def _expect_mode(self, when: When | None, line: int, parts: list[Any]) -> Step:
         name = self._known("mode", parts[0], (mode.name for mode in self.design.modes))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from itertools import product
 
-from controller_sim.design.form import LED_LEVELS, PORT_NAMES, Design
+from controller_sim.design.form import PORT_NAMES, Design
 from controller_sim.design.outputs import LedSet, Message, ModeEntered, Output, Shown
 from controller_sim.script.patterns import RAW, pattern_for
 from controller_sim.script.player import Run
@@ -97,7 +97,8 @@ def _state(design: Design, at: When, outputs: list[Output]) -> list[Step]:
         if isinstance(output, Shown):
             last["display"] = ExpectDisplay(when=at, lines=tuple(output.text.split("\n")), within_us=None)
         elif isinstance(output, LedSet):
-            last["led", output.led] = ExpectLed(when=at, led=design.leds[output.led], level=LED_LEVELS[output.value], within_us=None)
+            shown = design.led_text(output.led, output.value)
+            last["led", output.led] = ExpectLed(when=at, led=design.leds[output.led], level=shown, within_us=None)
         elif isinstance(output, ModeEntered):
             last["mode"] = ExpectMode(when=at, mode=design.modes[output.mode].name, within_us=None)
     return list(last.values())

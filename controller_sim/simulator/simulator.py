@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Protocol
 
-from controller_sim.design.form import LED_LEVELS, PORT_NAMES, Cell, Design
+from controller_sim.design.form import PORT_NAMES, Cell, Design
 from controller_sim.design.outputs import Message, Output
 from controller_sim.simulator.errors import SimulatorError
 from controller_sim.simulator.storage import Storage
@@ -299,9 +299,9 @@ class Simulator:
 
     @property
     def leds(self) -> dict[str, str]:
-        """The level of each LED: off, on, blink or dim."""
-        levels = self.powered_engine().leds if self.powered else [0] * len(self.design.leds)
-        return {name: LED_LEVELS[level] for name, level in zip(self.design.leds, levels, strict=True)}
+        """What each LED shows: off, on, blink or dim, or with colours off, red, blink red or dim red."""
+        values = self.powered_engine().leds if self.powered else [0] * len(self.design.leds)
+        return {name: self.design.led_text(led, value) for led, (name, value) in enumerate(zip(self.design.leds, values, strict=True))}
 
     @property
     def mode(self) -> str | None:

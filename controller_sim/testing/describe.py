@@ -100,5 +100,7 @@ def _text(expression: Expression) -> str:
             return f"({_text(expression.then)} if {_text(expression.condition)} else {_text(expression.otherwise)})"
         case form.Reading():
             return expression.name
+        case form.Changed(cell=cell, index=index):
+            return "changed()" if cell is None else f"changed(cell{cell}{'' if index is None else f'[{_text(index)}]'})"
         case _:
             return repr(expression)

@@ -52,6 +52,7 @@ class _Maker:
         self.bindings: list[form.Binding] = []
         self.modes = draw(between(1, 3))
         self.leds = draw(between(0, 2))
+        self.colours = tuple(draw(one_of(((), ("red", "amber"), ("red", "amber", "green")))) for _ in range(self.leds))
         self.display_lines = draw(between(0, 2))
 
     def design(self) -> form.Design:
@@ -82,6 +83,7 @@ class _Maker:
             modes=modes,
             home=home,
             power_on=power_on,
+            led_colours=self.colours,
         )
 
     def _keys(self) -> tuple[form.Key, ...]:
@@ -144,6 +146,7 @@ class _Maker:
         every = tuple(range(self.modes))
         writer.slots = []
         draft = tuple(n for n in range(len(writer.cells)) if writer.chance(3))
+        writer.drafted = draft
         drafts, shown = bool(draft), bool(self.display_lines)
         conditions = tuple(writer.truth() for _ in range(writer.whole(0, 2)))
         first = len(self.bindings)
@@ -167,7 +170,7 @@ class _Maker:
             leave=leave,
             timers=tuple(timers),
             views=self._views(),
-            leds=tuple(writer.fit(writer.number(1), 0, 3) for _ in range(self.leds)),
+            leds=tuple(writer.fit(writer.number(1), 0, 4 * max(len(colours), 1) - 1) for colours in self.colours),
             draft=draft,
             on_other_exit=writer.pick("cancel", "save"),
         )

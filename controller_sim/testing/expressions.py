@@ -84,6 +84,7 @@ class Writer:
         self.slots: list[tuple[int, int]] = []
         self.slots_used = 0
         self.helpers: list[tuple[tuple[int, int], ...]] = []
+        self.drafted: tuple[int, ...] = ()
 
     def pick(self, *choices: T) -> T:
         picked: T = self.draw(one_of(choices))
@@ -112,7 +113,9 @@ class Writer:
         return binary("+", rest, constant(low)) if low else rest
 
     def atom(self) -> Expression:
-        kind = self.pick("cell", "constant", "local", "reading")
+        kind = self.pick("cell", "constant", "local", "reading", "changed")
+        if kind == "changed" and self.cells:
+            return self.changed()
         if kind == "cell" and self.cells:
             index = self.whole(0, len(self.cells) - 1)
             cell = self.cells[index]
@@ -125,6 +128,12 @@ class Writer:
                 return form.Reading(self.tempo.low, self.tempo.high, "tempo")
             return form.Reading(0, 1, "clock_running")
         return constant(self.draw(NUMBERS))
+
+    def changed(self) -> Expression:
+        """Of a whole cell, of one of its elements, or of anything drafted; mostly of what the mode at hand drafts."""
+        index = self.pick(*self.drafted) if self.drafted and not self.chance(4) else self.whole(-1, len(self.cells) - 1)
+        whole = index < 0 or self.chance(3)
+        return form.Changed(0, 1, None if index < 0 else index, None if whole else self.element(self.cells[index]))
 
     def element(self, cell: form.Cell) -> Expression | None:
         if not cell.shape:
@@ -155,7 +164,9 @@ class Writer:
         return self.truth(depth - 1) if kind == "truth" else self.atom()
 
     def truth(self, depth: int = 1) -> Expression:
-        kind = self.pick("compare", "and", "or", "not") if depth > 0 else "compare"
+        kind = self.pick("compare", "and", "or", "not", "changed") if depth > 0 else self.pick("compare", "changed")
+        if kind == "changed" and self.cells:
+            return self.changed()
         if kind in ("and", "or"):
             return form.Logic(0, 1, kind, self.truth(depth - 1), self.truth(depth - 1))
         if kind == "not":
@@ -206,7 +217,7 @@ class Writer:
         kinds += ["notice"] if allowed.notices else []
         kinds += ["tap_tempo"] if allowed.tap_tempo else []
         kinds += ["draft"] if allowed.draft else []
-        kinds += ["clock", "tempo", "local"]
+        kinds += ["clock", "tempo", "local", "timer"]
         kinds += ["if", "for"] if depth else []
         kinds += ["call"] if self.helpers else []
         kind = self.pick(*kinds)
@@ -225,6 +236,8 @@ class Writer:
             return form.TapTempo()
         if kind == "draft":
             return form.SaveDraft() if self.either() else form.CancelDraft()
+        if kind == "timer":
+            return form.RestartTimer(self.whole(0, 1))
         if kind == "clock":
             return form.ClockRun(self.pick(1, 0))
         if kind == "tempo":

@@ -90,6 +90,7 @@ def as_json(design: Design) -> dict[str, Any]:
         "file": design.file,
         "switches": list(design.switches),
         "leds": list(design.leds),
+        "colours": {name: list(colours) for led, name in enumerate(design.leds) if (colours := design.colours_of(led))},
         "display": {"lines": design.display_lines, "characters": design.display_characters},
         "home": design.modes[design.home].name,
         "modes": [
@@ -110,6 +111,12 @@ def as_json(design: Design) -> dict[str, Any]:
         "eager": [plain(asdict(eager)) for eager in eager_presses(design)],
         "warnings": list(design.warnings),
     }
+
+
+def _led_names(design: Design) -> Iterator[str]:
+    for led, name in enumerate(design.leds):
+        colours = design.colours_of(led)
+        yield f"{name} ({' '.join(colours)})" if colours else name
 
 
 def _memory(design: Design) -> dict[str, int]:
@@ -136,7 +143,7 @@ def report_lines(design: Design, paint: Callable[[str, str], str] = lambda text,
     yield paint(design.title, "strong") + paint(f"  {design.file}", "quiet")
     yield f"  switches   {', '.join(design.switches)}"
     if design.leds:
-        yield f"  LEDs       {', '.join(design.leds)}"
+        yield f"  LEDs       {', '.join(_led_names(design))}"
     if design.display_characters:
         yield f"  display    {plural(design.display_lines, 'line')} of {plural(design.display_characters, 'character')}"
     if design.devices:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from controller_sim.design.form import LED_LEVELS, PORT_NAMES, SERIAL, USB, Design
+from controller_sim.design.form import PORT_NAMES, SERIAL, USB, Design
 from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Shown
 from controller_sim.midi import describe, largest_queue_bytes, serial_times, usb_times
 from controller_sim.midi.wire import FRAME_US, UsbMessage, WireMessage
@@ -131,7 +131,7 @@ def _output_event(design: Design, output: Output, wire: dict[str, Any]) -> Event
         name = design.modes[output.mode].name
         return Event(time_us, "mode", f"mode {name}", {"mode": name})
     if isinstance(output, LedSet):
-        name, level = design.leds[output.led], LED_LEVELS[output.value]
+        name, level = design.leds[output.led], design.led_text(output.led, output.value)
         return Event(time_us, "led", f"{name} {level}", {"led": name, "level": level})
     if isinstance(output, Shown):
         lines = output.text.split("\n")

@@ -74,7 +74,7 @@ REFUSED: dict[str, tuple[str, str]] = {
     "unknown key with nothing near": (
         "switches: [a, b, c]\nmodes: {show: {}}\nzzz: 1\n",
         (
-            "design:3:1: the design has no key 'zzz': write format, title, switches, leds, display, timing, tempo"
+            "design:3:1: the design has no key 'zzz': write format, title, switches, leds, colours, display, timing, tempo"
             ", wire, storage, devices, memory, procedures, home, modes, everywhere, power_on"
         ),
     ),

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from controller_sim.design import Design, DesignError, load_design, load_design_text
 
-CONFIGS = sorted((Path(__file__).resolve().parents[2] / "configs").glob("*.yaml"))
+ROOT = Path(__file__).resolve().parents[2]
+CONFIGS = [*sorted((ROOT / "configs").glob("*.yaml")), ROOT / "tests" / "script" / "scroll.yaml"]
 GOOD = [path.read_text(encoding="utf-8") for path in CONFIGS]
 TOKEN = re.compile(r"\s+|\w+|.", re.DOTALL)
 SPLITS: dict[str, Callable[[str], list[str]]] = {
@@ -28,6 +29,7 @@ PIECES = st.one_of(
         ["[", "]", "{", "}", ":", ": ", "#", "''", '"', "\\", '"\\x', ",", "- ", "{{", "}}", "+", "0", "-1", "99999999999", "a..c"]
     ),
     st.sampled_from(["other", "when", "eager", "enter(show)", "save()", "tap_tempo()", "switch", "position"]),
+    st.sampled_from(["form_next()", "form_value(1)", "changed()", "changed(field)", "{field_value}", "field", "label_shown", "red"]),
     st.text(max_size=4),
 )
 BOUNDED = settings(max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])

@@ -12,7 +12,8 @@ from ruamel.yaml import YAML
 
 from controller_sim.design import design_schema
 
-CONFIGS = sorted((Path(__file__).resolve().parents[2] / "configs").glob("*.yaml"))
+ROOT = Path(__file__).resolve().parents[2]
+CONFIGS = [*sorted((ROOT / "configs").glob("*.yaml")), ROOT / "tests" / "script" / "scroll.yaml"]
 VALIDATOR = jsonschema.Draft202012Validator(design_schema())
 
 
@@ -54,6 +55,11 @@ def test_every_example_fits(path: Path) -> None:
         "{switches: [a], modes: {m: {}}, procedures: {f: pass}}",
         "{switches: [a], modes: {m: {}}, display: {lines: 2}}",
         "{switches: [a], modes: {m: {}}, wire: {delayed_messages: 0}}",
+        "{switches: [a], modes: {m: {form: []}}}",
+        "{switches: [a], modes: {m: {form: [{label: n}]}}}",
+        "{switches: [a], modes: {m: {form: [{label: n, cell: n, end: wrap}]}}}",
+        "{switches: [a], leds: [a], colours: {a: []}, modes: {m: {}}}",
+        "{switches: [a], leds: [a], colours: [red], modes: {m: {}}}",
     ],
 )
 def test_what_is_plainly_wrong_does_not_fit(text: str) -> None:

@@ -190,7 +190,7 @@ def test_a_damaged_script_is_parsed_or_refused_at_a_place_inside_it(booth: Desig
         ("expect message to sampler note_on 128", "1:27: 128 is not in 0..127"),
         ('expect display "act', '1:16: the text is not closed: "act'),
         ('expect display "a\\nb"', '1:16: each line of the display is a text of its own: "one" / "two"'),
-        ("expect led a bright", "1:14: 'bright' does not fit here; expected off, on, blink or dim"),
+        ("expect led a bright", "1:14: LED a shows off, on, blink or dim, not 'bright'"),
         ("expect mode shw", "1:13: there is no mode 'shw'; did you mean 'show'?"),
         ("expect memory cue[1, 3] = 5", "1:18: index 3 of cue is not in 0..2"),
         ("expect memory cue = 5", "1:15: cue takes two indices, not 0"),
