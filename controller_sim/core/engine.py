@@ -9,8 +9,8 @@ A caller's duties:
 from heapq import heappop
 
 from .deadlines import SLOT_BITS, SLOT_MASK
-from .kinds import CLOCK_MESSAGE, LED, MODE, NEVER, SPENT, message_item
-from .recogniser import GROUP_SLOT, Recogniser
+from .kinds import CLOCK_MESSAGE, FIRED, LED, MODE, NEVER, RESTARTED, SPENT, lets_go, message_item
+from .recogniser import GROUP_SLOT, OWING, Recogniser
 
 POWER_ON_SLOT = 0
 
@@ -45,6 +45,7 @@ class Engine(Recogniser):
         "plain_chords",
         "read_conditions",
         "repeat_us",
+        "restarting",
         "show_leds",
         "show_text",
         "special_switches",
@@ -87,6 +88,7 @@ class Engine(Recogniser):
         self.display = ""
         self.leds = (0,) * tables.leds
         self.dirty = False
+        self.restarting = False
         self.booting = True
         self._set(POWER_ON_SLOT, now_us + max(tables.power_on_us, 1))
         self._load_mode()
@@ -213,10 +215,10 @@ class Engine(Recogniser):
         self.booting = False
         self.level = self.contacts
         self._each(self.contacts, self._spend, now_us, 1)
-        action = self.tables.power_on.get(self.down)
         self.next_mode = self.tables.home
-        if action:
-            action(self)
+        for action in (self.tables.every_power_on, self.tables.power_on.get(self.down)):
+            if action:
+                action(self)
         self._change_mode()
 
     def _spend(self, s, now_us):
@@ -244,6 +246,8 @@ class Engine(Recogniser):
 
     def _leave(self):
         tables = self.tables
+        if tables.delayed_cancels[self.mode]:
+            self.cancel_delayed(self.mode)
         leave = tables.leave[self.mode]
         if leave:
             leave(self)
@@ -264,8 +268,63 @@ class Engine(Recogniser):
             self.cells[i] = value
         self.dirty = True
 
+    def factory_values(self, ranges):
+        """Give the elements of some ranges (from, to) of the memory their first values, also those that cancelling restores."""
+        start = self.tables.start
+        for low, high in ranges:
+            self.cells[low:high] = start[low:high]
+        if self.drafted:
+            drafted = list(self.drafted)
+            for place, i in enumerate(self.tables.draft[self.mode]):
+                for low, high in ranges:
+                    if low <= i < high:
+                        drafted[place] = start[i]
+            self.drafted = tuple(drafted)
+
+    def restart(self):
+        """Begin again as at power-on, at the end of this instant."""
+        self.restarting = True
+        self.dirty = True
+
+    def _restart(self):
+        """Leave the mode, let go of what sounds, and begin again with what is kept and the contacts as they are."""
+        self._leave()
+        self.save_draft()
+        self._pay_releases()
+        self.save_draft()
+        self.cancel_delayed()
+        packed, heap, due = self.packed, self.heap, self.due
+        contacts, display, leds = self.contacts, self.display, self.leds
+        Engine.__init__(self, self.tables, self.now_us, self.kept(), self.trace)
+        # Whoever handles this instant holds these lists.
+        heap[:] = self.heap
+        due[:] = self.due
+        self.packed, self.heap, self.due = packed, heap, due
+        self.contacts = contacts
+        packed.append(self.now_us)
+        packed.append(RESTARTED)
+        self._put_out(self.display, self.leds, display, leds)
+
+    def _pay_releases(self):
+        """Fire the releases that fired presses still owe, as if every foot were lifted; modes asked for are not entered."""
+        for s in range(len(self.eager_release)):
+            if self.eager_fired >> s & 1 and self.eager_release[s] >= 0:
+                self._pay(self.eager_release[s], self.pressed_at[s])
+        for k in range(self.keys):
+            if self.key_state[k] == OWING:
+                self._pay(self.key_release[k], self.key_at[k])
+
+    def _pay(self, binding, at_us):
+        self.packed.append(self.now_us)
+        self.packed.append(binding << 3 | FIRED)
+        self.gesture_at = at_us
+        self.actions[binding](self)
+
     def send_later(self, delay_us, item):
-        """Put a message in the queue; when it is full, the one due first leaves now."""
+        """Put a message in the queue; when it is full, the one due first leaves now.
+
+        An entry is (due, item, the mode whose end cancels it or -1).
+        """
         queue = self.delayed
         if len(queue) >= self.tables.delayed_messages:
             self.packed.append(self.now_us)
@@ -274,8 +333,36 @@ class Engine(Recogniser):
         place = len(queue)
         while place and queue[place - 1][0] > due_us:
             place -= 1
-        queue.insert(place, (due_us, item))
+        mode = self.mode
+        queue.insert(place, (due_us, item, mode if mode >= 0 and self.tables.delayed_cancels[mode] else -1))
         self._set(self.delayed_slot, queue[0][0])
+
+    def cancel_delayed(self, mode=-1):
+        """Drop the delayed messages that wait, all of them or those of a mode; note-offs among them leave now."""
+        stay = []
+        for entry in self.delayed:
+            if mode >= 0 and entry[2] != mode:
+                stay.append(entry)
+            elif lets_go(entry[1]):
+                self.packed.append(self.now_us)
+                self.packed.append(entry[1])
+        self._set_queue(stay)
+
+    def hasten(self, item):
+        """When this message waits in the queue, the first such leaves now."""
+        for place, entry in enumerate(self.delayed):
+            if entry[1] == item:
+                self.packed.append(self.now_us)
+                self.packed.append(item)
+                self._set_queue(self.delayed[:place] + self.delayed[place + 1 :])
+                return
+
+    def _set_queue(self, queue):
+        self.delayed = queue
+        if queue:
+            self._set(self.delayed_slot, queue[0][0])
+        else:
+            self.due[self.delayed_slot] = NEVER
 
     def show_notice(self, text, duration_us):
         """Cover the display with a text for a time."""
@@ -285,21 +372,25 @@ class Engine(Recogniser):
 
     def _look(self):
         self.dirty = False
-        if self.mode < 0:
-            return
+        if self.restarting:
+            self._restart()
+        if self.mode >= 0:
+            text = self.show_text(self) if self.notice is None else self.notice
+            self._put_out(text, self.show_leds(self), self.display, self.leds)
+
+    def _put_out(self, text, leds, display, lit):
+        """Show a text and LEDs; what differs from `display` and `lit` is put out."""
         out = self.packed
-        text = self.show_text(self) if self.notice is None else self.notice
-        if text != self.display:
-            self.display = text
+        if text != display:
             out.append(self.now_us)
             out.append(text)
-        leds = self.show_leds(self)
-        if leds != self.leds:
+        if leds != lit:
             for i, value in enumerate(leds):
-                if value != self.leds[i]:
+                if value != lit[i]:
                     out.append(self.now_us)
                     out.append((i << 8 | value) << 3 | LED)
-            self.leds = leds
+        self.display = text
+        self.leds = leds
 
     def kept(self):
         """What survives power-off now: the kept cells, drafted ones as they were before the draft."""

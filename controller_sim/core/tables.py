@@ -25,7 +25,9 @@ class Tables:
     timers[mode]               ((period_us, every, function), ...); timer_slots is the longest of these
     display[mode], led_values[mode]     functions of the engine: text, and tuple of values
     draft[mode]                flat memory indices; draft_saves[mode] whether leaving saves
+    delayed_cancels[mode]      whether leaving cancels the delayed messages that were sent in the mode
     power_on                   {mask: function}
+    every_power_on             function that runs before it, or None
     start                      memory as it is on the first day
     kept                       flat memory indices that survive power-off
     home, tempo_low, tempo_high, tempo_start, clock_ports, delayed_messages

@@ -181,6 +181,19 @@ class Send(Statement):
 
 
 @dataclass(frozen=True, slots=True)
+class Hasten(Statement):
+    """When this very message waits in the queue of delayed ones, the first such leaves now."""
+
+    ports: int
+    data: tuple[Expression, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CancelDelayed(Statement):
+    """Drop the delayed messages that wait; the note-offs among them leave now instead."""
+
+
+@dataclass(frozen=True, slots=True)
 class Enter(Statement):
     mode: int
 
@@ -213,6 +226,18 @@ class SaveDraft(Statement):
 @dataclass(frozen=True, slots=True)
 class CancelDraft(Statement):
     pass
+
+
+@dataclass(frozen=True, slots=True)
+class FactoryValues(Statement):
+    """Give cells their first values again, in a draft's snapshot too, so that cancelling does not bring the old ones back."""
+
+    cells: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Restart(Statement):
+    """At the end of the instant: leave the mode and begin again as at power-on, with what is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +316,8 @@ class Mode:
     draft: tuple[int, ...] = ()
     on_other_exit: str = "cancel"
     """What leaving does to the drafted cells when neither saved nor cancelled: cancel or save."""
+    delayed: str = "complete"
+    """What leaving does to the delayed messages that were sent in this mode and still wait: complete or cancel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -418,4 +445,6 @@ class Design:
     modes: tuple[Mode, ...]
     home: int
     power_on: tuple[PowerOnBinding, ...] = ()
+    every_power_on: Action | None = None
+    """Runs at each power-on, before the power-on binding."""
     warnings: tuple[str, ...] = field(default=())

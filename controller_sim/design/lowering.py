@@ -48,6 +48,8 @@ def source_of(design: Design) -> str:
         writer.led_values(f"leds{i}", mode.leds)
     for i, held in enumerate(design.power_on):
         writer.action(f"power_on{i}", held.action)
+    if design.every_power_on:
+        writer.action("every_power_on", design.every_power_on)
     return "\n".join(writer.lines)
 
 
@@ -85,6 +87,8 @@ def _lower(design: Design) -> Tables:
         for mode in design.modes
     ]
     tables.draft_saves = [mode.on_other_exit == "save" for mode in design.modes]
+    tables.delayed_cancels = [mode.delayed == "cancel" for mode in design.modes]
+    tables.every_power_on = names.get("every_power_on")
     tables.power_on = {binding.mask: names[f"power_on{i}"] for i, binding in enumerate(design.power_on)}
     tables.start = [value for cell in design.cells for value in cell.start_values]
     tables.kept = [i for cell in design.cells if cell.keep for i in range(cell.offset, cell.offset + cell.size)]

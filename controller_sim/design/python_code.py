@@ -68,6 +68,7 @@ class PythonWriter:
         """Whether a body may change what some display or LED shows (a mode change always looks again by itself)."""
         return any(
             (isinstance(s, form.SetCell) and s.cell in self.seen_cells)
+            or (isinstance(s, form.FactoryValues) and not self.seen_cells.isdisjoint(s.cells))
             or isinstance(s, form.SetTempo | form.TapTempo | form.ClockRun)
             or (isinstance(s, form.If) and (self.shows_change(s.then) or self.shows_change(s.otherwise)))
             or (isinstance(s, form.For) and self.shows_change(s.body))
@@ -108,6 +109,14 @@ class PythonWriter:
             case form.Send():
                 for line in self._send(statement, constants):
                     add(indent + line)
+            case form.Hasten(ports, data):
+                add(f"{indent}e.hasten({self._item(ports, data, constants)})")
+            case form.CancelDelayed():
+                add(f"{indent}e.cancel_delayed()")
+            case form.FactoryValues(cells):
+                add(f"{indent}e.factory_values({self._ranges(cells)})")
+            case form.Restart():
+                add(f"{indent}e.restart()")
             case form.Enter(mode):
                 add(f"{indent}e.next_mode = {mode}")
             case form.Notice(text, duration_us):
@@ -138,19 +147,33 @@ class PythonWriter:
         name = f"t{self._temporaries}"
         return [f"{name} = {value}", f"{target} = {cell.low} if {name} < {cell.low} else {cell.high} if {name} > {cell.high} else {name}"]
 
+    def _ranges(self, cells: Sequence[int]) -> tuple[tuple[int, int], ...]:
+        """(from, to) of the elements of cells in the flat memory, neighbours joined."""
+        ranges: list[tuple[int, int]] = []
+        for index in sorted(cells):
+            cell = self.design.cells[index]
+            low = cell.offset
+            if ranges and ranges[-1][1] == low:
+                low = ranges.pop()[0]
+            ranges.append((low, cell.offset + cell.size))
+        return tuple(ranges)
+
     def _send(self, statement: form.Send, constants: dict[int, int]) -> list[str]:
-        length = len(statement.data)
-        fixed = 1 << 8 * length
+        item = self._item(statement.ports, statement.data, constants)
+        if statement.delay_us:
+            return [f"e.send_later({statement.delay_us}, {item})"]
+        return [f"e.packed += (e.now_us, {item})"]
+
+    def _item(self, ports: int, data: Sequence[Expression], constants: dict[int, int]) -> str:
+        """A packed message, its constant bytes folded into one number."""
+        fixed = 1 << 8 * len(data)
         moving = []
-        for i, byte in enumerate(statement.data):
+        for i, byte in enumerate(data):
             if isinstance(byte, form.Constant):
                 fixed |= byte.value << 8 * i
             else:
                 moving.append(f"{self.expression(byte, constants)} << {8 * i + 5}")
-        item = " | ".join([str((fixed << 2 | statement.ports) << 3 | MESSAGE), *moving])
-        if statement.delay_us:
-            return [f"e.send_later({statement.delay_us}, {item})"]
-        return [f"e.packed += (e.now_us, {item})"]
+        return " | ".join([str((fixed << 2 | ports) << 3 | MESSAGE), *moving])
 
     def _cell(self, cell: int, index: Expression | None, constants: dict[int, int]) -> str:
         offset = self.design.cells[cell].offset

@@ -37,6 +37,7 @@ class Allowed:
 
     modes: tuple[int, ...] = ()
     tap_tempo: bool = False
+    restart: bool = False
     draft: bool = False
     notices: bool = False
 
@@ -185,6 +186,21 @@ class Writer:
         delay_us = self.whole(0, 5) * self.unit_us if self.either() else 0
         return form.Send(self.draw(PORTS), tuple(data), delay_us)
 
+    def note_off(self) -> tuple[int, tuple[Expression, ...]]:
+        """Ports and bytes of a message that ends a note; there are only few, so that some of them are alike."""
+        return form.SERIAL, tuple(constant(byte) for byte in self.pick((0x80, 60, 64), (0x90, 60, 0), (0x80, 61, 64)))
+
+    def rare(self, allowed: Allowed) -> Statement:
+        """Statements that would end too much if they came often."""
+        kind = self.pick("let go later", "let go now", "factory", "cancel_delayed", *(("restart",) if allowed.restart else ()))
+        if kind == "let go later":
+            return form.Send(*self.note_off(), self.whole(1, 5) * self.unit_us)
+        if kind == "let go now":
+            return form.Hasten(*self.note_off())
+        if kind == "factory" and self.cells:
+            return form.FactoryValues(tuple(n for n in range(len(self.cells)) if self.either()))
+        return form.Restart() if kind == "restart" else form.CancelDelayed()
+
     def store(self) -> Statement:
         index = self.whole(0, len(self.cells) - 1)
         cell = self.cells[index]
@@ -206,7 +222,7 @@ class Writer:
         kinds += ["notice"] if allowed.notices else []
         kinds += ["tap_tempo"] if allowed.tap_tempo else []
         kinds += ["draft"] if allowed.draft else []
-        kinds += ["clock", "tempo", "local"]
+        kinds += ["clock", "tempo", "local", "rare"]
         kinds += ["if", "for"] if depth else []
         kinds += ["call"] if self.helpers else []
         kind = self.pick(*kinds)
@@ -225,6 +241,8 @@ class Writer:
             return form.TapTempo()
         if kind == "draft":
             return form.SaveDraft() if self.either() else form.CancelDraft()
+        if kind == "rare":
+            return self.rare(allowed)
         if kind == "clock":
             return form.ClockRun(self.pick(1, 0))
         if kind == "tempo":

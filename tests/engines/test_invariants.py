@@ -144,7 +144,7 @@ def test_bounce_shorter_than_a_settling_time_only_delays_the_run(factory: Engine
 @FEW
 @given(st.data())
 def test_bounce_shorter_than_a_lockout_changes_nothing(factory: EngineFactory, data: st.DataObject) -> None:
-    design = data.draw(designs(settling("lockout")))
+    design = data.draw(designs(settling("lockout"), restarts=False))
     time_us = design.timing.press.time_us
     toggles = data.draw(spaced_toggles(design, time_us + 1))
     end_us = (toggles[-1][0] if toggles else 0) + 20 * time_us
