@@ -9,7 +9,7 @@ A caller's duties:
 from heapq import heappop
 
 from .deadlines import SLOT_BITS, SLOT_MASK
-from .kinds import CLOCK_MESSAGE, FIRED, LED, MODE, NEVER, RESTARTED, SPENT, lets_go, message_item
+from .kinds import CLOCK_MESSAGE, FIRED, LED, MODE, NEVER, RESTARTED, SPENT, lets_go, message_item, same_note
 from .recogniser import GROUP_SLOT, OWING, Recogniser
 
 POWER_ON_SLOT = 0
@@ -349,8 +349,10 @@ class Engine(Recogniser):
         self._set_queue(stay)
 
     def hasten(self, item):
-        """When this message waits in the queue, the first such leaves now."""
+        """When this note-off waits in the queue, and no note-on of its note before it, it leaves now."""
         for place, entry in enumerate(self.delayed):
+            if same_note(entry[1], item):
+                return
             if entry[1] == item:
                 self.packed.append(self.now_us)
                 self.packed.append(item)

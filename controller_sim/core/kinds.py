@@ -50,3 +50,8 @@ def lets_go(item):
     """Whether a packed message ends a note: a note-off, or a note-on with velocity 0."""
     status = item >> 5 & 0xF0
     return status == 0x80 or (status == 0x90 and not item >> 21 & 0xFF)
+
+
+def same_note(item, other):
+    """Whether of two packed messages one is a note-on and the other a note-off of one note, to the same ports."""
+    return (item ^ other) & 0x1FFFFF == 0x10 << 5

@@ -54,7 +54,7 @@ class ExpressionCompiler:
         self.state = State() if state is None else state
         self.quiet = False
         """While a loop's invariant is sought: what is not proved yet is no error."""
-        self.may_tap_tempo = self.may_enter = self.has_draft = False
+        self.by_gesture = self.may_enter = self.has_draft = False
 
     def place(self, node: ast.expr | ast.stmt | ast.keyword) -> Place:
         return self.source.place(node.lineno, node.col_offset)

@@ -182,7 +182,10 @@ class Send(Statement):
 
 @dataclass(frozen=True, slots=True)
 class Hasten(Statement):
-    """When this very message waits in the queue of delayed ones, the first such leaves now."""
+    """When this very note-off waits in the queue of delayed messages, the first such leaves now.
+
+    Not where a note-on of its note waits before it: that one would be left without an end.
+    """
 
     ports: int
     data: tuple[Expression, ...]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from controller_sim.design.actions import calls_of, compile_procedure
@@ -16,8 +16,6 @@ from controller_sim.design.form import (
     Call,
     Design,
     Enter,
-    For,
-    If,
     Key,
     Mode,
     Place,
@@ -40,16 +38,20 @@ from controller_sim.design.layout import (
     read_layout,
     scalar,
 )
+from controller_sim.design.panic import silence
 from controller_sim.design.scope import ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views
-from controller_sim.design.steps import check_statements
+from controller_sim.design.steps import check_periods, check_statements, statements_in
 from controller_sim.design.yaml_text import Mapping, Node, Scalar, parse, read_file
 
 MAX_MODES = 64
 MAX_PROCEDURES = 200
 MAX_CALL_DEPTH = 16
 MAX_TIMERS = 16
-MODE_KEYS = ("draft", "on_other_exit", "enter", "leave", "timers", "display", "leds", "on")
+EVERY_POWER_ON = "always"
+PANIC = "panic"
+"""A call of the language that is a procedure of the form, made by the loader."""
+MODE_KEYS = ("draft", "on_other_exit", "delayed", "enter", "leave", "timers", "display", "leds", "on")
 _SIGNATURE = re.compile(r"\s*([^\s()]+)\s*\(([^()]*)\)\s*")
 _PARAMETER = re.compile(r"\s*(\w+)\s+in\s+(-?[0-9]+\s*\.\.\s*-?[0-9]+)\s*")
 
@@ -80,7 +82,7 @@ class _Declared:
     parameters: tuple[tuple[str, int, int], ...]
     source: Source
     calls: list[tuple[str, Place]]
-    may_tap_tempo: bool = True
+    by_gesture: bool = True
     may_enter: bool = True
     has_draft: bool = True
 
@@ -104,6 +106,7 @@ class _Loader:
         self.keyboard = Keyboard(self.layout, [Key(name, (index,), 1 << index) for name, index in switches.items()])
         self.procedures: list[Procedure] = []
         self.declared: dict[str, _Declared] = {}
+        self.uses_panic = False
 
     def load(self) -> Design:
         self._read_modes()
@@ -127,9 +130,12 @@ class _Loader:
         home = self._home()
         modes = tuple(self._mode(index, parts) for index, parts in enumerate(self.parts))
         power_on = self._power_on()
+        every_power_on = self._every_power_on()
+        self._fill_panic()
         self._check_enter_circles(modes)
         self._check_chord_window(modes)
-        check_statements(self.procedures)
+        steps = check_statements(self.procedures)
+        check_periods(steps, layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
         return Design(
             title=layout.title,
             file=self.file,
@@ -149,6 +155,7 @@ class _Loader:
             modes=modes,
             home=home,
             power_on=power_on,
+            every_power_on=every_power_on,
         )
 
     def _read_modes(self) -> None:
@@ -240,20 +247,22 @@ class _Loader:
             for name in ("enter", "leave"):
                 if node := parts.node.get(name):
                     source = scalar(node, "an action").source()
-                    self._restrict(source, draft=draft, tap=False, enter=name != "leave")
+                    self._restrict(source, draft=draft, gesture=False, enter=name != "leave")
             if node := parts.node.get("timers"):
                 for _, value in mapping(node, "timers").pairs:
-                    self._restrict(scalar(value, "an action").source(), draft=draft, tap=False)
+                    self._restrict(scalar(value, "an action").source(), draft=draft, gesture=False)
         for entry in self.everywhere:
             self._restrict(entry.source, draft=entry.has_draft)
         if node := self.root.get("power_on"):
             for _, value in mapping(node, "power_on").pairs:
-                self._restrict(scalar(value, "an action").source(), draft=False, tap=False)
+                self._restrict(scalar(value, "an action").source(), draft=False, gesture=False)
 
-    def _restrict(self, source: Source, *, draft: bool, tap: bool = True, enter: bool = True) -> None:
-        if draft and tap and enter:
+    def _restrict(self, source: Source, *, draft: bool, gesture: bool = True, enter: bool = True) -> None:
+        calls = calls_of(source)
+        self.uses_panic |= any(name == PANIC for name, _ in calls)
+        if draft and gesture and enter:
             return
-        waiting = [name for name, _ in calls_of(source)]
+        waiting = [name for name, _ in calls]
         seen: set[str] = set()
         while waiting:
             name = waiting.pop()
@@ -262,25 +271,34 @@ class _Loader:
             seen.add(name)
             procedure = self.declared[name]
             procedure.has_draft &= draft
-            procedure.may_tap_tempo &= tap
+            procedure.by_gesture &= gesture
             procedure.may_enter &= enter
             waiting.extend(each for each, _ in procedure.calls)
 
     def _compile_procedures(self) -> None:
         signatures: dict[str, ProcedureSignature] = {}
         self.scope.procedures = signatures
+        self.uses_panic |= any(name == PANIC for each in self.declared.values() for name, _ in each.calls)
+        if self.uses_panic and self.layout.devices:
+            # What it does is known only when all else is compiled; where it stands, before its callers, is known now.
+            signatures[PANIC] = ProcedureSignature(0, ())
+            self.procedures.append(Procedure(PANIC, 0, 1, (), self.root.place))
         for each in self._callees_first():
             procedure = compile_procedure(
                 self.scope,
                 each.name,
                 each.parameters,
                 each.source,
-                may_tap_tempo=each.may_tap_tempo,
+                by_gesture=each.by_gesture,
                 may_enter=each.may_enter,
                 has_draft=each.has_draft,
             )
             signatures[each.name] = ProcedureSignature(len(self.procedures), each.parameters)
             self.procedures.append(procedure)
+
+    def _fill_panic(self) -> None:
+        if PANIC in self.scope.procedures:
+            self.procedures[0] = replace(self.procedures[0], body=silence(self.layout.devices, self.procedures))
 
     def _callees_first(self) -> list[_Declared]:
         order: list[_Declared] = []
@@ -309,13 +327,13 @@ class _Loader:
                 visit(each, [each.name])
         return order
 
-    def _compile(self, name: str, source: Source, *, draft: bool, tap: bool, enter: bool = True) -> Action:
-        procedure = compile_procedure(self.scope, name, (), source, may_tap_tempo=tap, may_enter=enter, has_draft=draft)
+    def _compile(self, name: str, source: Source, *, draft: bool, gesture: bool, enter: bool = True) -> Action:
+        procedure = compile_procedure(self.scope, name, (), source, by_gesture=gesture, may_enter=enter, has_draft=draft)
         self.procedures.append(procedure)
         return Action(len(self.procedures) - 1, ())
 
     def _compile_gesture(self, name: str, parameters: tuple[tuple[str, int, int], ...], source: Source, draft: bool) -> int:
-        procedure = compile_procedure(self.scope, name, parameters, source, may_tap_tempo=True, may_enter=True, has_draft=draft)
+        procedure = compile_procedure(self.scope, name, parameters, source, by_gesture=True, may_enter=True, has_draft=draft)
         self.procedures.append(procedure)
         return len(self.procedures) - 1
 
@@ -336,8 +354,8 @@ class _Loader:
         for name in actions:
             if each := node.get(name):
                 source = scalar(each, "an action").source()
-                actions[name] = self._compile(f"{parts.name}: {name}", source, draft=draft, tap=False, enter=name != "leave")
-        exits = node.get("on_other_exit")
+                actions[name] = self._compile(f"{parts.name}: {name}", source, draft=draft, gesture=False, enter=name != "leave")
+        exits, delayed = node.get("on_other_exit"), node.get("delayed")
         return Mode(
             name=parts.name,
             place=parts.place,
@@ -350,6 +368,7 @@ class _Loader:
             leds=read_leds(self.scope, node.get("leds")),
             draft=parts.draft,
             on_other_exit=choice(exits, "on_other_exit", ("cancel", "save")) if exits else "cancel",
+            delayed=choice(delayed, "delayed", ("complete", "cancel")) if delayed else "complete",
         )
 
     def _timers(self, parts: _ModeParts, node: Node | None) -> tuple[Timer, ...]:
@@ -362,35 +381,49 @@ class _Loader:
         for key, value in pairs:
             every, period_us = parse_timer_key(key.source())
             source = scalar(value, "an action").source()
-            timers.append(Timer(period_us, every, self._compile(f"{parts.name}: {key.text}", source, draft=bool(parts.draft), tap=False)))
+            action = self._compile(f"{parts.name}: {key.text}", source, draft=bool(parts.draft), gesture=False)
+            timers.append(Timer(period_us, every, action))
         return tuple(timers)
 
     def _power_on(self) -> tuple[PowerOnBinding, ...]:
         node = self.root.get("power_on")
         found: dict[int, PowerOnBinding] = {}
         for key, value in mapping(node, "power_on").pairs if node else ():
+            if key.text == EVERY_POWER_ON:
+                continue
             mask = sum(1 << switch for switch in parse_switches(key.source(), self.layout.switches))
             if mask in found:
                 raise DesignError("these switches are bound at power-on before", key.place, (("they are bound here", found[mask].place),))
             source = scalar(value, "an action").source()
-            found[mask] = PowerOnBinding(mask, self._compile(f"power_on: {key.text}", source, draft=False, tap=False), key.place)
+            found[mask] = PowerOnBinding(mask, self._compile(f"power_on: {key.text}", source, draft=False, gesture=False), key.place)
         return tuple(found.values())
+
+    def _every_power_on(self) -> Action | None:
+        node = self.root.get("power_on")
+        value = mapping(node, "power_on").get(EVERY_POWER_ON) if node else None
+        if value is None:
+            return None
+        return self._compile(f"power_on: {EVERY_POWER_ON}", scalar(value, "an action").source(), draft=False, gesture=False)
 
     def _enters(self, body: tuple[Statement, ...]) -> Iterator[int]:
         """The modes that an action may ask for, through procedures too."""
-        waiting: list[Statement] = list(body)
+        waiting = list(statements_in(body))
         called: set[int] = set()
         while waiting:
             match waiting.pop():
                 case Enter(mode=mode):
                     yield mode
-                case If(then=then, otherwise=otherwise):
-                    waiting.extend((*then, *otherwise))
-                case For(body=inner):
-                    waiting.extend(inner)
                 case Call(procedure=procedure) if procedure not in called:
                     called.add(procedure)
-                    waiting.extend(self.procedures[procedure].body)
+                    waiting.extend(statements_in(self.procedures[procedure].body))
+
+    def _every_timers(self, modes: tuple[Mode, ...]) -> Iterator[tuple[Timer, Place]]:
+        """The timers that come again and again, with their places."""
+        for parts, mode in zip(self.parts, modes, strict=True):
+            keys = [key for key, _ in mapping(node, "timers").pairs] if (node := parts.node.get("timers")) else []
+            for key, timer in zip(keys, mode.timers, strict=True):
+                if timer.every:
+                    yield timer, key.place
 
     def _check_enter_circles(self, modes: tuple[Mode, ...]) -> None:
         follows = {

@@ -28,6 +28,7 @@ MESSAGES = (
     "control_change",
     "note_on",
     "note_off",
+    "note",
     "polytouch",
     "aftertouch",
     "pitchwheel",
@@ -41,7 +42,20 @@ MESSAGES = (
     "songpos",
     "song_select",
 )
-COMMANDS = ("enter", "notice", "tap_tempo", "clock_start", "clock_stop", "clock_toggle", "save", "cancel")
+COMMANDS = (
+    "enter",
+    "notice",
+    "tap_tempo",
+    "clock_start",
+    "clock_stop",
+    "clock_toggle",
+    "save",
+    "cancel",
+    "factory_values",
+    "restart",
+    "cancel_delayed",
+    "panic",
+)
 FUNCTIONS = ("min", "max", "abs", "shown")
 READINGS = ("tempo", "clock_running")
 BUILT_IN = frozenset((*TRUTHS, *MESSAGES, *COMMANDS, *FUNCTIONS, *READINGS, "switch", "position", "range"))

@@ -30,7 +30,8 @@ def describe_design(design: Design) -> str:
 
 def _mode_lines(design: Design, index: int, mode: form.Mode) -> list[str]:
     home = " (home)" if index == design.home else ""
-    lines = [f"mode {index}{home} draft {mode.draft} {mode.on_other_exit}, delayed {mode.delayed}, conditions {[_text(c) for c in mode.conditions]}"]
+    ways = f"draft {mode.draft} {mode.on_other_exit}, delayed {mode.delayed}"
+    lines = [f"mode {index}{home} {ways}, conditions {[_text(c) for c in mode.conditions]}"]
     for name, action in (("enter", mode.enter), ("leave", mode.leave)):
         if action is not None:
             lines.append(f"  {name}: {_action(action)}")

@@ -187,12 +187,16 @@ class Writer:
         return form.Send(self.draw(PORTS), tuple(data), delay_us)
 
     def note_off(self) -> tuple[int, tuple[Expression, ...]]:
-        """Ports and bytes of a message that ends a note; there are only few, so that some of them are alike."""
-        return form.SERIAL, tuple(constant(byte) for byte in self.pick((0x80, 60, 64), (0x90, 60, 0), (0x80, 61, 64)))
+        """Ports and bytes of a note-off; there are only few, so that some of them are alike."""
+        return form.SERIAL, (constant(0x80), constant(self.pick(60, 61)), constant(64))
 
     def rare(self, allowed: Allowed) -> Statement:
         """Statements that would end too much if they came often."""
-        kind = self.pick("let go later", "let go now", "factory", "cancel_delayed", *(("restart",) if allowed.restart else ()))
+        kinds = ("let go later", "let go now", "sound later", "factory", "cancel_delayed", *(("restart",) if allowed.restart else ()))
+        kind = self.pick(*kinds)
+        if kind == "sound later":
+            ports, (_, note, _) = self.note_off()
+            return form.Send(ports, (constant(0x90), note, constant(self.pick(64, 0))), self.whole(1, 5) * self.unit_us)
         if kind == "let go later":
             return form.Send(*self.note_off(), self.whole(1, 5) * self.unit_us)
         if kind == "let go now":
