@@ -270,5 +270,5 @@ def test_the_random_runs_reach_every_gesture_every_fate_and_every_kind_of_output
 
     count()
     wanted = {f"{size} {gesture}" for size in ("single", "chord") for gesture in form.GESTURES} | {"eager press", "clock"}
-    wanted |= {"unbound", "cancelled", "spent", "Message", "Fired", "Ended", "ModeEntered", "LedSet", "Shown", "Edge"}
+    wanted |= {"unbound", "cancelled", "spent", "Message", "Fired", "Ended", "ModeEntered", "LedSet", "Shown", "Edge", "Restarted"}
     assert wanted - set(seen) == set()
