@@ -216,7 +216,7 @@ class Engine(Recogniser):
         self.level = self.contacts
         self._each(self.contacts, self._spend, now_us, 1)
         self.next_mode = self.tables.home
-        for action in (self.tables.every_power_on, self.tables.power_on.get(self.down)):
+        for action in (self.tables.power_on.get(self.down), self.tables.every_power_on):
             if action:
                 action(self)
         self._change_mode()

@@ -27,7 +27,7 @@ class Tables:
     draft[mode]                flat memory indices; draft_saves[mode] whether leaving saves
     delayed_cancels[mode]      whether leaving cancels the delayed messages that were sent in the mode
     power_on                   {mask: function}
-    every_power_on             function that runs before it, or None
+    every_power_on             function that runs after it, or None
     start                      memory as it is on the first day
     kept                       flat memory indices that survive power-off
     home, tempo_low, tempo_high, tempo_start, clock_ports, delayed_messages

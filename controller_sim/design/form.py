@@ -449,5 +449,5 @@ class Design:
     home: int
     power_on: tuple[PowerOnBinding, ...] = ()
     every_power_on: Action | None = None
-    """Runs at each power-on, before the power-on binding."""
+    """Runs at each power-on, after the power-on binding."""
     warnings: tuple[str, ...] = field(default=())

@@ -145,12 +145,12 @@ class ReferenceEngine:
                 contact.level = contact.closed = True
                 self._edge(switch, True)
                 self._gestures.spend_at_power_on(switch)
-        if self.design.every_power_on is not None:
-            self._interpreter.run(self.design.every_power_on)
         for binding in self.design.power_on:
             if binding.mask == self._word:
                 self._interpreter.run(binding.action)
                 break
+        if self.design.every_power_on is not None:
+            self._interpreter.run(self.design.every_power_on)
         first, self._wanted_mode = self._wanted_mode, None
         self._enter_mode(self.design.home if first is None else first)
         self._change_modes()
