@@ -73,6 +73,7 @@ class Contacts(Tempo):
                 if instant_us != at_us:
                     if self.dirty and instant_us < now_us:
                         self._look(instant_us)
+                        at_us = min(due)
                     continue
             elif at_us > now_us:
                 break
@@ -93,6 +94,7 @@ class Contacts(Tempo):
                     at_us = min(due)
                 if self.dirty:
                     self._look(instant_us)
+                    at_us = min(due)
         self.waking = at_us
         return changed
 

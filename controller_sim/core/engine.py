@@ -6,8 +6,12 @@ A caller's duties:
 3. Take or clear `packed` when you like; nothing is read from it.
 """
 
-from .kinds import EDGE, LED, MODE, NEVER, SPENT
+from .kinds import EDGE, LED, MODE, NEVER, RESTARTED, SPENT, lets_go, same_note
 from .recogniser import POWER_ON_SLOT, Recogniser
+
+NOT_RESTARTING = 0
+ASKED_TO_RESTART = 1
+RESTARTING = 2
 
 
 class Engine(Recogniser):
@@ -26,6 +30,7 @@ class Engine(Recogniser):
         "notice_slot",
         "now_us",
         "packed",
+        "restarting",
         "show_leds",
         "show_text",
         "tables",
@@ -53,6 +58,7 @@ class Engine(Recogniser):
         self.display = ""
         self.leds = (0,) * tables.leds
         self.dirty = False
+        self.restarting = NOT_RESTARTING
         self._load_mode()
         self._still_settling(now_us)
 
@@ -92,10 +98,10 @@ class Engine(Recogniser):
                 if self.tables.trace:
                     self.packed += (now_us, (s << 1 | 1) << 3 | EDGE)
                 self.end_unanswered(1 << s, SPENT, now_us)
-        action = self.tables.power_on.get(self.level)
         self.next_mode = self.tables.home
-        if action:
-            action(self, now_us)
+        for action in (self.tables.power_on.get(self.level), self.tables.every_power_on):
+            if action:
+                action(self, now_us)
         self.change_mode(now_us)
 
     def send_delayed(self, now_us):
@@ -111,6 +117,8 @@ class Engine(Recogniser):
 
     def change_mode(self, now_us):
         """Go where the action that has just run wants to go, and on from there if the new mode's own action wants so."""
+        if self.restarting == RESTARTING:
+            self.next_mode = -1
         tables = self.tables
         while self.next_mode >= 0:
             if self.mode >= 0:
@@ -131,6 +139,8 @@ class Engine(Recogniser):
     def _leave(self, now_us):
         tables = self.tables
         mode = self.mode
+        if tables.delayed_cancels[mode]:
+            self.cancel_delayed(now_us, mode)
         if tables.leave[mode]:
             tables.leave[mode](self, now_us)
         if self.drafted:
@@ -177,8 +187,54 @@ class Engine(Recogniser):
                 slot, period_us = timers[timer]
                 self._set(slot, now_us + period_us)
 
+    def factory_values(self, ranges):
+        """Give the elements of some ranges (from, to) of the memory their first values, also those that cancelling restores."""
+        start = self.tables.start
+        for low, high in ranges:
+            self.cells[low:high] = start[low:high]
+        if self.drafted:
+            drafted = list(self.drafted)
+            for place, i in enumerate(self.tables.draft[self.mode]):
+                for low, high in ranges:
+                    if low <= i < high:
+                        drafted[place] = start[i]
+            self.drafted = tuple(drafted)
+
+    def restart(self):
+        """Begin again as at power-on, at the end of this instant."""
+        self.restarting = ASKED_TO_RESTART
+        self.dirty = True
+
+    def _restart(self, now_us):
+        """Leave the mode, let go of what sounds, and begin again with what is kept and the contacts as they are."""
+        self.restarting = RESTARTING
+        self._leave(now_us)
+        self.save_draft()
+        self._pay_releases(now_us)
+        self.save_draft()
+        self.cancel_delayed(now_us)
+        packed, contact_due, contacts, display, leds = self.packed, self.contact_due, self.contacts, self.display, self.leds
+        Engine.__init__(self, self.tables, now_us, self.kept())
+        # Whoever handles this instant holds these lists.
+        contact_due[:] = self.contact_due
+        self.packed, self.contact_due = packed, contact_due
+        self.contacts = contacts
+        packed += (now_us, RESTARTED)
+        self._put_out(self.display, self.leds, display, leds, now_us)
+
+    def _pay_releases(self, now_us):
+        """Fire the releases that fired presses still owe, as if every foot were lifted; modes asked for are not entered."""
+        for s in range(len(self.eager_release)):
+            if self.eager_fired >> s & 1 and self.eager_release[s] >= 0:
+                self.fire_at(self.eager_release[s], self.group_at[s], now_us)
+        for k in self._bits(self.owing):
+            self.fire_at(self.owed[k], self.key_at[k], now_us)
+
     def send_later(self, delay_us, item, now_us):
-        """Put a message in the queue; when it is full, the one due first leaves now."""
+        """Put a message in the queue; when it is full, the one due first leaves now.
+
+        An entry is (due, item, the mode whose end cancels it or -1).
+        """
         queue = self.delayed
         if len(queue) >= self.tables.delayed_messages:
             self.packed += (now_us, queue.pop(0)[1])
@@ -186,8 +242,36 @@ class Engine(Recogniser):
         place = len(queue)
         while place and queue[place - 1][0] > due_us:
             place -= 1
-        queue.insert(place, (due_us, item))
+        mode = self.mode
+        queue.insert(place, (due_us, item, mode if mode >= 0 and self.tables.delayed_cancels[mode] else -1))
         self._set(self.delayed_slot, queue[0][0])
+
+    def cancel_delayed(self, now_us, mode=-1):
+        """Drop the delayed messages that wait, all of them or those of a mode; note-offs among them leave now."""
+        stay = []
+        for entry in self.delayed:
+            if mode >= 0 and entry[2] != mode:
+                stay.append(entry)
+            elif lets_go(entry[1]):
+                self.packed += (now_us, entry[1])
+        self._set_queue(stay)
+
+    def hasten(self, item, now_us):
+        """When this note-off waits in the queue, and no note-on of its note before it, it leaves now."""
+        for place, entry in enumerate(self.delayed):
+            if same_note(entry[1], item):
+                return
+            if entry[1] == item:
+                self.packed += (now_us, item)
+                self._set_queue(self.delayed[:place] + self.delayed[place + 1 :])
+                return
+
+    def _set_queue(self, queue):
+        self.delayed = queue
+        if queue:
+            self._set(self.delayed_slot, queue[0][0])
+        elif self.delayed_slot >= 0:
+            self.due[self.delayed_slot] = NEVER
 
     def show_notice(self, text, duration_us, now_us):
         """Cover the display with a text for a time."""
@@ -198,18 +282,24 @@ class Engine(Recogniser):
     def _look(self, now_us):
         """Put out what display and LEDs show differently from before."""
         self.dirty = False
-        if self.show_text:
-            text = self.show_text(self) if self.notice is None else self.notice
-            if text != self.display:
-                self.display = text
-                self.packed += (now_us, text)
-        leds = self.show_leds(self)
-        if leds != self.leds:
-            old = self.leds
-            self.leds = leds
+        if self.restarting:
+            self._restart(now_us)
+        if self.mode >= 0:
+            text = ""
+            if self.show_text:
+                text = self.show_text(self) if self.notice is None else self.notice
+            self._put_out(text, self.show_leds(self), self.display, self.leds, now_us)
+
+    def _put_out(self, text, leds, display, lit, now_us):
+        """Show a text and LEDs; what differs from `display` and `lit` is put out."""
+        if text != display:
+            self.packed += (now_us, text)
+        if leds != lit:
             for i, value in enumerate(leds):
-                if value != old[i]:
+                if value != lit[i]:
                     self.packed += (now_us, (i << 8 | value) << 3 | LED)
+        self.display = text
+        self.leds = leds
 
     def kept(self):
         """What survives power-off now: the kept cells, drafted ones as they were before the draft."""

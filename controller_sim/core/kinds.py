@@ -7,6 +7,7 @@ ENDED = 2
 MODE = 3
 LED = 4
 EDGE = 5
+RESTARTED = 6
 
 # Fates of a press for which nothing fired.
 UNBOUND = 0
@@ -43,3 +44,14 @@ def message_item(ports, data):
     for byte in reversed(data):
         item = item << 8 | byte
     return (item << 2 | ports) << 3 | MESSAGE
+
+
+def lets_go(item):
+    """Whether a packed message ends a note: a note-off, or a note-on with velocity 0."""
+    status = item >> 5 & 0xF0
+    return status == 0x80 or (status == 0x90 and not item >> 21 & 0xFF)
+
+
+def same_note(item, other):
+    """Whether of two packed messages one is a note-on and the other a note-off of one note, to the same ports."""
+    return (item ^ other) & 0x1FFFFF == 0x10 << 5

@@ -39,7 +39,7 @@ def take_snapshot(engine):
         _since(pressed, engine.group_at, now_us),
         _since(live, engine.key_at, now_us),
         _since(waits, engine.wait_at, now_us),
-        tuple([(due - now_us, item) for due, item in engine.delayed]),
+        tuple([(due - now_us, item, mode) for due, item, mode in engine.delayed]),
         _clock(engine),
         _taps(engine),
     )
@@ -85,7 +85,7 @@ def restore_snapshot(engine, snapshot, now_us):
     engine.group_at = [time_us + now_us for time_us in group_at]
     engine.key_at = [time_us + now_us for time_us in key_at]
     engine.wait_at = [time_us + now_us for time_us in wait_at]
-    engine.delayed = [(time_us + now_us, item) for time_us, item in delayed]
+    engine.delayed = [(time_us + now_us, item, mode) for time_us, item, mode in delayed]
     clock_origin, engine.clock_ticks, last_tick_us = clock
     engine.clock_origin = clock_origin + now_us
     engine.last_tick_us = NEVER if last_tick_us == NEVER else last_tick_us + now_us

@@ -30,6 +30,8 @@ class Tables:
     draft[mode]                flat memory indices; draft_saves[mode] whether leaving saves
     draft_places[mode]         {flat memory index: its place in draft[mode]}
     power_on                   {mask: function (engine, now_us)}
+    delayed_cancels[mode]      whether leaving cancels the delayed messages that were sent in the mode
+    every_power_on             function (engine, now_us) that runs after it, or None
     start                      memory as it is on the first day
     kept                       flat memory indices that survive power-off
     trace                      whether the design's functions put out debounced edges

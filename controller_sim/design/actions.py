@@ -16,18 +16,21 @@ from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.expressions import ExpressionCompiler
 from controller_sim.design.form import (
     Call,
+    CancelDelayed,
     CancelDraft,
     CellValue,
     ClockRun,
     Constant,
     Enter,
     Expression,
+    FactoryValues,
     For,
     If,
     Notice,
     Place,
     Procedure,
     Reading,
+    Restart,
     RestartTimer,
     SaveDraft,
     SetCell,
@@ -75,7 +78,7 @@ def compile_procedure(
     parameters: Sequence[tuple[str, int, int]],
     source: Source,
     *,
-    may_tap_tempo: bool,
+    by_gesture: bool,
     may_enter: bool,
     has_draft: bool,
     form: Form | str = NO_FORM,
@@ -86,7 +89,7 @@ def compile_procedure(
     """
     body = parse_statements(source)
     compiler = ActionCompiler(scope, source, {})
-    compiler.may_tap_tempo, compiler.may_enter, compiler.has_draft = may_tap_tempo, may_enter, has_draft
+    compiler.by_gesture, compiler.may_enter, compiler.has_draft = by_gesture, may_enter, has_draft
     compiler.drafted = scope.drafted
     compiler.form, compiler.no_form = (None, form) if isinstance(form, str) else (form, "")
     for slot, (parameter, low, high) in enumerate(parameters):
@@ -426,17 +429,28 @@ class ActionCompiler(ExpressionCompiler):
             return [self._notice(node)]
         if name in FORM_COMMANDS:
             return self._form_command(node, name)
+        if name == "factory_values":
+            return [self._factory_values(node)]
+        if name == "restart":
+            return self._restart(node)
         self.arguments(node, ())
+        if name == "cancel_delayed":
+            return [CancelDelayed()]
+        if name == "panic":
+            raise self.error(node, "no device is declared, so there is nothing to silence")
         if name == "tap_tempo":
-            if not self.may_tap_tempo:
+            if not self.by_gesture:
                 raise self.error(node, "tap_tempo() only works where a gesture runs it, and not everything that runs this is a gesture")
             self.state.set_reading("tempo", None)
             return [TapTempo()]
         if name.startswith("clock_"):
             return self._clock(name)
+        return self._end_draft(node, f"{name}()", name == "save")
+
+    def _end_draft(self, node: ast.Call, what: str, save: bool) -> list[Statement]:
         if not self.has_draft:
-            raise self.error(node, f"{name}() only works in a mode with a draft, and this also runs where there is none")
-        if name == "save":
+            raise self.error(node, f"{what} only works in a mode with a draft, and this also runs where there is none")
+        if save:
             self.state.forget_changed()
             return [SaveDraft()]
         self.state.forget_cells()
@@ -458,6 +472,34 @@ class ActionCompiler(ExpressionCompiler):
         self.state.set_cell(form.label_shown, None, (1, 1))
         moved = SetCell(form.index, None, self.binary("%", here, Constant(count, count)))
         return [moved, SetCell(form.label_shown, None, Constant(1, 1)), RestartTimer(form.label_timer)]
+
+    def _restart(self, node: ast.Call) -> list[Statement]:
+        """Without `save` the mode's own rule says what becomes of a draft, as with every other way out."""
+        if not self.by_gesture:
+            raise self.error(node, "restart() only works where a gesture runs it, and not everything that runs this is a gesture")
+        save = self.arguments(node, (), ("save",)).get("save")
+        if save is None:
+            return [Restart()]
+        return [*self._end_draft(node, "restart(save=...)", self.constant(save, 0, 1, "save") == 1), Restart()]
+
+    def _factory_values(self, node: ast.Call) -> Statement:
+        if node.keywords:
+            raise self.error(node.keywords[0], "factory_values takes the names of cells, or nothing for all kept ones")
+        cells = [self._cell_named(each) for each in node.args]
+        if not node.args:
+            cells = [index for index, cell in enumerate(self.scope.cells) if cell.keep]
+            if not cells:
+                raise self.error(node, "no cell is kept: name those that get their first values, as in factory_values(act, cue)")
+        self.state.forget_cells()
+        return FactoryValues(tuple(sorted(set(cells))))
+
+    def _cell_named(self, node: ast.expr) -> int:
+        if not isinstance(node, ast.Name):
+            raise self.error(node, f"a cell's name belongs here, not {cited(node)}")
+        cell = None if node.id in self.slots else self.scope.cell_index(node.id)
+        if cell is None:
+            raise self.error(node, f"there is no memory cell '{node.id}'{nearest(node.id, [each.name for each in self.scope.cells])}")
+        return cell
 
     def _clock(self, name: str) -> list[Statement]:
         if name == "clock_toggle":

@@ -58,7 +58,7 @@ class ExpressionCompiler:
         self.state = State() if state is None else state
         self.quiet = False
         """While a loop's invariant is sought: what is not proved yet is no error."""
-        self.may_tap_tempo = self.may_enter = self.has_draft = False
+        self.by_gesture = self.may_enter = self.has_draft = False
         self.form: Form | None = scope.mode_form
         self.lamp: Lamp | None = None
         self.drafted = scope.mode_drafted

@@ -191,6 +191,22 @@ class Send(Statement):
 
 
 @dataclass(frozen=True, slots=True)
+class Hasten(Statement):
+    """When this very note-off waits in the queue of delayed messages, the first such leaves now.
+
+    Not where a note-on of its note waits before it: that one would be left without an end.
+    """
+
+    ports: int
+    data: tuple[Expression, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CancelDelayed(Statement):
+    """Drop the delayed messages that wait; the note-offs among them leave now instead."""
+
+
+@dataclass(frozen=True, slots=True)
 class Enter(Statement):
     mode: int
 
@@ -230,6 +246,18 @@ class SaveDraft(Statement):
 @dataclass(frozen=True, slots=True)
 class CancelDraft(Statement):
     pass
+
+
+@dataclass(frozen=True, slots=True)
+class FactoryValues(Statement):
+    """Give cells their first values again, in a draft's snapshot too, so that cancelling does not bring the old ones back."""
+
+    cells: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Restart(Statement):
+    """At the end of the instant: leave the mode and begin again as at power-on, with what is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -308,6 +336,8 @@ class Mode:
     draft: tuple[int, ...] = ()
     on_other_exit: str = "cancel"
     """What leaving does to the drafted cells when neither saved nor cancelled: cancel or save."""
+    delayed: str = "complete"
+    """What leaving does to the delayed messages that were sent in this mode and still wait: complete or cancel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -447,6 +477,8 @@ class Design:
     home: int
     power_on: tuple[PowerOnBinding, ...] = ()
     storage: Storage = Storage()
+    every_power_on: Action | None = None
+    """Runs at each power-on, after the power-on binding."""
     warnings: tuple[str, ...] = field(default=())
     led_colours: tuple[tuple[str, ...], ...] = ()
     """The colours of each LED, () for one without; empty: no LED has any."""

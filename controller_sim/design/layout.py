@@ -38,7 +38,7 @@ LEAST_STORAGE, MOST_STORAGE = 32, 1 << 16
 MAX_VERSION = 255
 WORD_LOW, WORD_HIGH = -(1 << 31), (1 << 31) - 1
 TRUTHS = {"yes": True, "true": True, "no": False, "false": False}
-RESERVED = BUILT_IN | {*LED_LEVELS, "other", "when", "eager"}
+RESERVED = BUILT_IN | {*LED_LEVELS, "other", "when", "eager", "always"}
 """Words that mean something of their own, so that nothing can be named so."""
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,39}")
 _NUMBER = re.compile(r"[-+]?[0-9]{1,10}")

@@ -16,8 +16,6 @@ from controller_sim.design.form import (
     Call,
     Design,
     Enter,
-    For,
-    If,
     Key,
     Mode,
     Place,
@@ -41,17 +39,21 @@ from controller_sim.design.layout import (
     read_layout,
     scalar,
 )
+from controller_sim.design.panic import silence
 from controller_sim.design.parsing import FORM_COMMANDS
 from controller_sim.design.scope import IN_THEN, NO_FORM, Form, FormField, ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views
-from controller_sim.design.steps import check_statements
+from controller_sim.design.steps import check_periods, check_statements, statements_in
 from controller_sim.design.yaml_text import Mapping, Scalar, parse, read_file
 
 MAX_MODES = 64
 MAX_PROCEDURES = 200
 MAX_CALL_DEPTH = 16
 MAX_TIMERS = 16
-MODE_KEYS = ("draft", "on_other_exit", "form", "enter", "leave", "timers", "display", "leds", "on")
+EVERY_POWER_ON = "always"
+PANIC = "panic"
+"""A call of the language that is a procedure of the form, made by the loader."""
+MODE_KEYS = ("draft", "on_other_exit", "delayed", "form", "enter", "leave", "timers", "display", "leds", "on")
 _SIGNATURE = re.compile(r"\s*([^\s()]+)\s*\(([^()]*)\)\s*")
 _LEAVING = "does not work here: a leave action runs it"
 _RELEASED = "does not work here: a release may come when the form has been left"
@@ -71,7 +73,8 @@ def load_design_text(text: str, file: str = "design") -> Design:
 
 def _load(text: str, file: str, title: str) -> Design:
     try:
-        return _Loader(parse(text, file), file, title).load()
+        loader = _Loader(parse(text, file), file, title)
+        return loader.with_warnings(loader.load())
     except RecursionError:
         raise DesignError("the design is nested too deeply", Place(file, 1, 1)) from None
 
@@ -85,7 +88,7 @@ class _Declared:
     parameters: tuple[tuple[str, int, int], ...]
     source: Source
     calls: list[tuple[str, Place]]
-    may_tap_tempo: bool = True
+    by_gesture: bool = True
     may_enter: bool = True
     has_draft: bool = True
     forms: dict[int | str, None] = field(default_factory=dict)
@@ -115,6 +118,7 @@ class _Loader:
         self.procedures: list[Procedure] = []
         self.declared: dict[str, _Declared] = {}
         self.forms: dict[int, Form] = {}
+        self.uses_panic = False
 
     def load(self) -> Design:
         self._read_modes()
@@ -142,10 +146,13 @@ class _Loader:
         home = self._home()
         modes = tuple(self._mode(index, parts) for index, parts in enumerate(self.parts))
         power_on = self._power_on()
+        every_power_on = self._every_power_on()
+        self._fill_panic()
         self._check_enter_circles(modes)
         self._check_chord_window(modes)
-        check_statements(self.procedures)
-        design = Design(
+        steps = check_statements(self.procedures)
+        check_periods(steps, layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
+        return Design(
             title=layout.title,
             file=self.file,
             switches=tuple(layout.switches),
@@ -166,14 +173,17 @@ class _Loader:
             power_on=power_on,
             storage=layout.storage,
             led_colours=layout.led_colours,
+            every_power_on=every_power_on,
         )
-        if any(cell.keep for cell in design.cells):
-            # Where nothing is kept there is no reason to load what knows about storage.
-            from controller_sim.design.storage import check_storage
 
-            where = "storage" if self.root.get("storage") else "memory"
-            return replace(design, warnings=check_storage(design, self.root.key(where).place))
-        return design
+    def with_warnings(self, design: Design) -> Design:
+        if not any(cell.keep for cell in design.cells):
+            return design
+        # Where nothing is kept there is no reason to load what knows about storage.
+        from controller_sim.design.storage import check_storage
+
+        where = "storage" if self.root.get("storage") else "memory"
+        return replace(design, warnings=check_storage(design, self.root.key(where).place))
 
     def _read_modes(self) -> None:
         node = self.root.get("modes")
@@ -282,21 +292,23 @@ class _Loader:
             for name in ("enter", "leave"):
                 if node := parts.node.get(name):
                     source = scalar(node, "an action").source()
-                    self._restrict(source, draft=draft, tap=False, enter=name != "leave", form=form if name == "enter" else _LEAVING)
+                    self._restrict(source, draft=draft, gesture=False, enter=name != "leave", form=form if name == "enter" else _LEAVING)
             if node := parts.node.get("timers"):
                 for _, value in mapping(node, "timers").pairs:
-                    self._restrict(scalar(value, "an action").source(), draft=draft, tap=False, form=form)
+                    self._restrict(scalar(value, "an action").source(), draft=draft, gesture=False, form=form)
             for each in parts.fields:
                 if each.then:
-                    self._restrict(each.then, draft=draft, tap=False, form=IN_THEN)
+                    self._restrict(each.then, draft=draft, gesture=False, form=IN_THEN)
         for entry in self.everywhere:
             self._restrict(entry.source, draft=entry.has_draft)
         if node := self.root.get("power_on"):
             for _, value in mapping(node, "power_on").pairs:
-                self._restrict(scalar(value, "an action").source(), draft=False, tap=False)
+                self._restrict(scalar(value, "an action").source(), draft=False)
 
-    def _restrict(self, source: Source, *, draft: bool, tap: bool = True, enter: bool = True, form: int | str = NO_FORM) -> None:
-        waiting = [name for name, _ in calls_of(source)]
+    def _restrict(self, source: Source, *, draft: bool, gesture: bool = True, enter: bool = True, form: int | str = NO_FORM) -> None:
+        calls = calls_of(source)
+        self.uses_panic |= any(name == PANIC for name, _ in calls)
+        waiting = [name for name, _ in calls]
         seen: set[str] = set()
         while waiting:
             name = waiting.pop()
@@ -305,7 +317,7 @@ class _Loader:
             seen.add(name)
             procedure = self.declared[name]
             procedure.has_draft &= draft
-            procedure.may_tap_tempo &= tap
+            procedure.by_gesture &= gesture
             procedure.may_enter &= enter
             procedure.forms[form] = None
             waiting.extend(each for each, _ in procedure.calls)
@@ -324,6 +336,11 @@ class _Loader:
     def _compile_procedures(self) -> None:
         signatures: dict[str, ProcedureSignature] = {}
         self.scope.procedures = signatures
+        self.uses_panic |= any(name == PANIC for each in self.declared.values() for name, _ in each.calls)
+        if self.uses_panic and self.layout.devices:
+            # What it does is known only when all else is compiled; where it stands, before its callers, is known now.
+            signatures[PANIC] = ProcedureSignature(0, ())
+            self.procedures.append(Procedure(PANIC, 0, 1, (), self.root.place))
         for each in self._callees_first():
             if each.edits is not None:
                 form, draft = self.forms[each.edits], bool(self.parts[each.edits].draft)
@@ -335,13 +352,17 @@ class _Loader:
                 each.name,
                 each.parameters,
                 each.source,
-                may_tap_tempo=each.may_tap_tempo,
+                by_gesture=each.by_gesture,
                 may_enter=each.may_enter,
                 has_draft=each.has_draft,
                 form=self._form_of(each),
             )
             signatures[each.name] = ProcedureSignature(len(self.procedures), each.parameters)
             self.procedures.append(procedure)
+
+    def _fill_panic(self) -> None:
+        if PANIC in self.scope.procedures:
+            self.procedures[0] = replace(self.procedures[0], body=silence(self.layout.devices, self.procedures))
 
     def _callees_first(self) -> list[_Declared]:
         order: list[_Declared] = []
@@ -374,9 +395,9 @@ class _Loader:
         return order
 
     def _compile(
-        self, name: str, source: Source, *, draft: bool, tap: bool = False, enter: bool = True, form: Form | str = NO_FORM
+        self, name: str, source: Source, *, draft: bool, gesture: bool = False, enter: bool = True, form: Form | str = NO_FORM
     ) -> Action:
-        procedure = compile_procedure(self.scope, name, (), source, may_tap_tempo=tap, may_enter=enter, has_draft=draft, form=form)
+        procedure = compile_procedure(self.scope, name, (), source, by_gesture=gesture, may_enter=enter, has_draft=draft, form=form)
         return self._add(procedure)
 
     def _add(self, procedure: Procedure) -> Action:
@@ -393,7 +414,7 @@ class _Loader:
                 entry.name,
                 parameters,
                 entry.source,
-                may_tap_tempo=True,
+                by_gesture=True,
                 may_enter=True,
                 has_draft=entry.has_draft,
                 form=form,
@@ -416,7 +437,7 @@ class _Loader:
         self.scope.mode_drafted, self.scope.mode_form = frozenset(parts.draft), form
         bindings = ModeBindings(self.scope, self.keyboard, index, self.layout.timing.hold_us, self._compile_gesture)
         bindings.add_all(parts.own, self.everywhere)
-        exits = node.get("on_other_exit")
+        exits, delayed = node.get("on_other_exit"), node.get("delayed")
         return Mode(
             name=parts.name,
             place=parts.place,
@@ -431,6 +452,7 @@ class _Loader:
             leds=read_leds(self.scope, node.get("leds")),
             draft=parts.draft,
             on_other_exit=choice(exits, "on_other_exit", ("cancel", "save")) if exits else "cancel",
+            delayed=choice(delayed, "delayed", ("complete", "cancel")) if delayed else "complete",
         )
 
     def _enter(self, parts: _ModeParts, form: Form | None) -> Action | None:
@@ -462,6 +484,8 @@ class _Loader:
         node = self.root.get("power_on")
         found: dict[int, PowerOnBinding] = {}
         for key, value in mapping(node, "power_on").pairs if node else ():
+            if key.text == EVERY_POWER_ON:
+                continue
             mask = sum(1 << switch for switch in parse_switches(key.source(), self.layout.switches))
             if mask in found:
                 raise DesignError("these switches are bound at power-on before", key.place, (("they are bound here", found[mask].place),))
@@ -469,21 +493,32 @@ class _Loader:
             found[mask] = PowerOnBinding(mask, self._compile(f"power_on: {key.text}", source, draft=False), key.place)
         return tuple(found.values())
 
+    def _every_power_on(self) -> Action | None:
+        node = self.root.get("power_on")
+        value = mapping(node, "power_on").get(EVERY_POWER_ON) if node else None
+        if value is None:
+            return None
+        return self._compile(f"power_on: {EVERY_POWER_ON}", scalar(value, "an action").source(), draft=False, gesture=False)
+
     def _enters(self, body: tuple[Statement, ...]) -> Iterator[int]:
         """The modes that an action may ask for, through procedures too."""
-        waiting: list[Statement] = list(body)
+        waiting = list(statements_in(body))
         called: set[int] = set()
         while waiting:
             match waiting.pop():
                 case Enter(mode=mode):
                     yield mode
-                case If(then=then, otherwise=otherwise):
-                    waiting.extend((*then, *otherwise))
-                case For(body=inner):
-                    waiting.extend(inner)
                 case Call(procedure=procedure) if procedure not in called:
                     called.add(procedure)
-                    waiting.extend(self.procedures[procedure].body)
+                    waiting.extend(statements_in(self.procedures[procedure].body))
+
+    def _every_timers(self, modes: tuple[Mode, ...]) -> Iterator[tuple[Timer, Place]]:
+        """The timers that come again and again, with their places."""
+        for parts, mode in zip(self.parts, modes, strict=True):
+            keys = [key for key, _ in mapping(node, "timers").pairs] if (node := parts.node.get("timers")) else []
+            for key, timer in zip(keys, mode.timers[: len(keys)], strict=True):
+                if timer.every:
+                    yield timer, key.place
 
     def _check_enter_circles(self, modes: tuple[Mode, ...]) -> None:
         follows = {

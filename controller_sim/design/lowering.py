@@ -46,7 +46,7 @@ def _actions(design: Design, plan: Plan) -> list[str]:
         if mode.conditions:
             writer.conditions(f"conditions{i}", mode.conditions)
         if mode.enter:
-            writer.action(f"enter{i}", mode.enter)
+            writer.action(f"enter{i}", mode.enter, follow=False)
         if mode.leave:
             writer.action(f"leave{i}", mode.leave)
         for j, timer in enumerate(mode.timers):
@@ -56,7 +56,9 @@ def _actions(design: Design, plan: Plan) -> list[str]:
             writer.display(f"display{i}", mode.views)
         writer.led_values(f"leds{i}", mode.leds)
     for i, held in enumerate(design.power_on):
-        writer.action(f"power_on{i}", held.action)
+        writer.action(f"power_on{i}", held.action, follow=False)
+    if design.every_power_on:
+        writer.action("every_power_on", design.every_power_on, follow=False)
     return writer.lines
 
 
@@ -116,6 +118,8 @@ def _lower(design: Design, trace: bool) -> Tables:
     ]
     tables.draft_places = [{place: n for n, place in enumerate(places)} for places in tables.draft]
     tables.draft_saves = [mode.on_other_exit == "save" for mode in design.modes]
+    tables.delayed_cancels = [mode.delayed == "cancel" for mode in design.modes]
+    tables.every_power_on = names.get("every_power_on")
     tables.power_on = {binding.mask: names[f"power_on{i}"] for i, binding in enumerate(design.power_on)}
     tables.start = [value for cell in design.cells for value in cell.start_values]
     tables.kept = [i for cell in design.cells if cell.keep for i in range(cell.offset, cell.offset + cell.size)]

@@ -6,12 +6,13 @@ import ast
 from collections.abc import Callable
 
 from controller_sim.design.expressions import ExpressionCompiler
-from controller_sim.design.form import Choice, Constant, Controller, Device, Expression, Send, Statement
+from controller_sim.design.form import Choice, Constant, Controller, Device, Expression, Hasten, Send, Statement
 from controller_sim.design.parsing import cited, nearest
 
 BANK_MSB, BANK_LSB = 0, 32
 """Controllers of Bank Select (MIDI 1.0 Detailed Specification 4.2.1, p. 13)."""
 PITCH_CENTRE = 8192
+NOTE_OFF, NOTE_ON = 0x80, 0x90
 MAX_DELAY_MS = 60_000
 DEFAULT_VELOCITY = 64
 
@@ -57,6 +58,24 @@ def _channel_message(status: int, *names: str, optional: tuple[str, ...] = ()) -
         return [Send(device.ports, tuple(data), _delay_us(compiler, arguments))]
 
     return compile_message
+
+
+def _note(compiler: ExpressionCompiler, node: ast.Call) -> list[Statement]:
+    """Note on now and off after `length_ms`; an off of the same note that still waits leaves first, so that on and off alternate."""
+    arguments = compiler.arguments(node, ("device", "note"), ("velocity", "length_ms"))
+    _keywords_only(compiler, node, 3)
+    if "length_ms" not in arguments:
+        raise compiler.error(node, "note needs 'length_ms': note(device, note, [velocity], length_ms=...)")
+    device = compiler.device(arguments["device"])
+    low, high = device.notes or (0, 127)
+    number = compiler.prove(arguments["note"], compiler.value(arguments["note"]), low, high, "note", device.name)
+    velocity: Expression = _byte(DEFAULT_VELOCITY)
+    if "velocity" in arguments:
+        velocity = compiler.prove(arguments["velocity"], compiler.value(arguments["velocity"]), 1, 127, "velocity", "note")
+    length_us = compiler.constant(arguments["length_ms"], 1, MAX_DELAY_MS, "length_ms") * 1000
+    off = (_byte(NOTE_OFF | device.channel), number, _byte(DEFAULT_VELOCITY))
+    on = (_byte(NOTE_ON | device.channel), number, velocity)
+    return [Hasten(device.ports, off), Send(device.ports, on), Send(device.ports, off, length_us)]
 
 
 def _program_change(compiler: ExpressionCompiler, node: ast.Call) -> list[Statement]:
@@ -172,8 +191,9 @@ def _system_message(status: int, name: str = "", high: int = 0) -> Callable[[Exp
 _COMPILERS: dict[str, Callable[[ExpressionCompiler, ast.Call], list[Statement]]] = {
     "program_change": _program_change,
     "control_change": _control_change,
-    "note_on": _channel_message(0x90, "note", optional=("velocity",)),
-    "note_off": _channel_message(0x80, "note", optional=("velocity",)),
+    "note_on": _channel_message(NOTE_ON, "note", optional=("velocity",)),
+    "note_off": _channel_message(NOTE_OFF, "note", optional=("velocity",)),
+    "note": _note,
     "polytouch": _channel_message(0xA0, "note", "value"),
     "aftertouch": _channel_message(0xD0, "value"),
     "pitchwheel": _pitchwheel,

@@ -28,6 +28,7 @@ MESSAGES = (
     "control_change",
     "note_on",
     "note_off",
+    "note",
     "polytouch",
     "aftertouch",
     "pitchwheel",
@@ -42,8 +43,22 @@ MESSAGES = (
     "song_select",
 )
 FORM_COMMANDS = ("form_next", "form_previous", "form_value")
-COMMANDS = ("enter", "notice", "tap_tempo", "clock_start", "clock_stop", "clock_toggle", "save", "cancel", *FORM_COMMANDS)
 FUNCTIONS = ("min", "max", "abs", "shown", "changed")
+COMMANDS = (
+    "enter",
+    "notice",
+    "tap_tempo",
+    "clock_start",
+    "clock_stop",
+    "clock_toggle",
+    "save",
+    "cancel",
+    "factory_values",
+    "restart",
+    "cancel_delayed",
+    "panic",
+    *FORM_COMMANDS,
+)
 READINGS = ("tempo", "clock_running")
 FORM_TEXTS = ("field_label", "field_value")
 """What the display of a mode with a form can show of the field at hand."""

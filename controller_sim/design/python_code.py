@@ -25,15 +25,15 @@ class PythonWriter:
         action = self.design.bindings[index].action
         self.action(f"binding{index}", action, [str(index << 3 | FIRED)])
 
-    def action(self, name: str, action: form.Action, items: Sequence[str] = (), before: Sequence[str] = ()) -> None:
-        """A function that puts out `items`, runs an action, and goes where it wants to go."""
+    def action(self, name: str, action: form.Action, items: Sequence[str] = (), before: Sequence[str] = (), follow: bool = True) -> None:
+        """A function that puts out `items`, runs an action, and unless its caller does so (not `follow`) goes where it wants to go."""
         procedure = self.design.procedures[action.procedure]
         constants = dict(enumerate(action.arguments))
         for slot in assigned_slots(procedure.body) & constants.keys():
             del constants[slot]
         start = [f"v{slot} = {value}" for slot, value in enumerate(action.arguments) if slot not in constants]
         lines = self._body(procedure.body, constants, items)
-        if self.plan.may_enter[action.procedure]:
+        if follow and self.plan.may_enter[action.procedure]:
             lines.append("if e.next_mode >= 0:")
             lines.append("    e.change_mode(now)")
         self.function(name, ("e", "now"), [*before, *start, *lines])
@@ -76,6 +76,7 @@ class PythonWriter:
         """Whether a body may change what some display or LED shows (a mode change always looks again by itself)."""
         return any(
             (isinstance(s, form.SetCell) and s.cell in self.seen_cells)
+            or (isinstance(s, form.FactoryValues) and not self.seen_cells.isdisjoint(s.cells))
             or isinstance(s, form.SetTempo | form.TapTempo | form.ClockRun)
             or (isinstance(s, form.If) and (self.shows_change(s.then) or self.shows_change(s.otherwise)))
             or (isinstance(s, form.For) and self.shows_change(s.body))
@@ -88,7 +89,7 @@ class PythonWriter:
         pending = list(items)
         for statement in body:
             if isinstance(statement, form.Send) and not statement.delay_us:
-                pending.append(self._item(statement, constants))
+                pending.append(self._item(statement.ports, statement.data, constants))
                 continue
             _put_out(pending, lines)
             lines += self._statement(statement, constants)
@@ -117,7 +118,15 @@ class PythonWriter:
             case form.Call(procedure, arguments):
                 return [f"p{procedure}({', '.join(['e', 'now', *map(expression, arguments)])})"]
             case form.Send():
-                return [f"e.send_later({statement.delay_us}, {self._item(statement, constants)}, now)"]
+                return [f"e.send_later({statement.delay_us}, {self._item(statement.ports, statement.data, constants)}, now)"]
+            case form.Hasten(ports, data):
+                return [f"e.hasten({self._item(ports, data, constants)}, now)"]
+            case form.CancelDelayed():
+                return ["e.cancel_delayed(now)"]
+            case form.FactoryValues(cells):
+                return [f"e.factory_values({self._ranges(cells)})"]
+            case form.Restart():
+                return ["e.restart()"]
             case form.Enter(mode):
                 return [f"e.next_mode = {mode}"]
             case form.Notice(text, duration_us):
@@ -149,16 +158,27 @@ class PythonWriter:
         name = f"t{self._temporaries}"
         return [f"{name} = {value}", f"{target} = {cell.low} if {name} < {cell.low} else {cell.high} if {name} > {cell.high} else {name}"]
 
-    def _item(self, statement: form.Send, constants: dict[int, int]) -> str:
-        """A message as an output item."""
-        fixed = 1 << 8 * len(statement.data)
+    def _ranges(self, cells: Sequence[int]) -> tuple[tuple[int, int], ...]:
+        """(from, to) of the elements of cells in the flat memory, neighbours joined."""
+        ranges: list[tuple[int, int]] = []
+        for index in sorted(cells):
+            cell = self.design.cells[index]
+            low = cell.offset
+            if ranges and ranges[-1][1] == low:
+                low = ranges.pop()[0]
+            ranges.append((low, cell.offset + cell.size))
+        return tuple(ranges)
+
+    def _item(self, ports: int, data: Sequence[Expression], constants: dict[int, int]) -> str:
+        """A packed message, its constant bytes folded into one number."""
+        fixed = 1 << 8 * len(data)
         moving = []
-        for i, byte in enumerate(statement.data):
+        for i, byte in enumerate(data):
             if isinstance(byte, form.Constant):
                 fixed |= byte.value << 8 * i
             else:
                 moving.append(f"{self.expression(byte, constants)} << {8 * i + 5}")
-        return " | ".join([str((fixed << 2 | statement.ports) << 3 | MESSAGE), *moving])
+        return " | ".join([str((fixed << 2 | ports) << 3 | MESSAGE), *moving])
 
     def _cell(self, cell: int, index: Expression | None, constants: dict[int, int]) -> str:
         offset = self.design.cells[cell].offset

@@ -52,7 +52,7 @@ def design_schema() -> Json:
         "everywhere": {**bindings, "description": "Bindings of every mode that does not bind the same gesture on the same key."},
         "power_on": {
             "type": "object",
-            "description": "Runs when exactly these switches are down at power-on: 'a+e: action'.",
+            "description": "Runs when exactly these switches are down at power-on: 'a+e: action'; 'always' runs at every power-on.",
             "propertyNames": {"pattern": rf"^\s*{_NAME}(\s*\+\s*{_NAME})*\s*$"},
             "additionalProperties": _action("What runs."),
         },
@@ -250,6 +250,7 @@ def _mode(bindings: Json) -> Json:
             },
             "draft": {**_names("Memory cells that are edited here and saved or cancelled together.", 1, 4096)},
             "on_other_exit": {"enum": ["cancel", "save"], "description": "What leaving does to a draft neither saved nor cancelled."},
+            "delayed": {"enum": ["complete", "cancel"], "description": "What leaving does to delayed messages sent here that still wait."},
             "enter": _action("Runs on entry."),
             "leave": _action("Runs on leaving."),
             "timers": timers,

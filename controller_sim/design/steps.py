@@ -2,25 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from controller_sim.design.errors import DesignError
-from controller_sim.design.form import Call, For, If, Procedure, Statement
+from controller_sim.design.form import Binding, Call, For, If, Place, Procedure, Repeat, Statement, Timer
 
 MAX_STATEMENTS = 100_000
 
 
-def check_statements(procedures: Iterable[Procedure]) -> None:
-    """Refuse procedures, callees first, that can run more than MAX_STATEMENTS. Raises DesignError at the procedure."""
+def statements_in(body: Sequence[Statement]) -> Iterator[Statement]:
+    """Every statement of a body, also inside loops and branches; not those of the procedures that it calls."""
+    for statement in body:
+        yield statement
+        match statement:
+            case If(_, then, otherwise):
+                yield from statements_in(then)
+                yield from statements_in(otherwise)
+            case For(body=inner):
+                yield from statements_in(inner)
+
+
+def check_statements(procedures: Sequence[Procedure]) -> list[int]:
+    """The most statements that each procedure, callees first, can run. Raises DesignError at one that can run more than MAX_STATEMENTS."""
     most: list[int] = []
     for procedure in procedures:
         statements = _most(procedure.body, most)
         if statements > MAX_STATEMENTS:
             raise DesignError(
-                f"{procedure.name} can run {statements:,} statements, through its loops and calls; at most {MAX_STATEMENTS:,} are allowed",
+                f"{procedure.name} can run {statements:,} statements, through its loops and calls; at most {MAX_STATEMENTS:,} are allowed"
+                + _heaviest_call(procedure.body, most, procedures),
                 procedure.place,
             )
         most.append(statements)
+    return most
+
+
+def check_periods(most: Sequence[int], repeat: Repeat, bindings: Iterable[Binding], timers: Iterable[tuple[Timer, Place]]) -> None:
+    """Refuse actions that come again and again and can run more statements than their period has microseconds. Raises DesignError."""
+    shortest_us = min([repeat.last_us, *(period_us for period_us, _ in repeat.steps)])
+    again = [(timer.action.procedure, timer.period_us, "the timer comes", place) for timer, place in timers]
+    again += [(each.action.procedure, shortest_us, "the repeat can come", each.place) for each in bindings if each.gesture == "repeat"]
+    for procedure, period_us, what, place in again:
+        if most[procedure] > period_us:
+            raise DesignError(
+                f"{what} every {period_us:,} microseconds, but its action can run {most[procedure]:,} statements, "
+                "more than one a microsecond: make the period longer, or the action shorter",
+                place,
+            )
 
 
 def _most(body: Sequence[Statement], callees: Sequence[int]) -> int:
@@ -35,3 +63,26 @@ def _most(body: Sequence[Statement], callees: Sequence[int]) -> int:
             case Call(procedure, _):
                 total += callees[procedure]
     return total
+
+
+def _heaviest_call(body: Sequence[Statement], callees: Sequence[int], procedures: Sequence[Procedure]) -> str:
+    """Which procedure's calls cost most, in words; empty where there are no calls."""
+    times: dict[int, int] = {}
+    _count_calls(body, 1, times)
+    if not times:
+        return ""
+    worst = max(times, key=lambda procedure: times[procedure] * callees[procedure])
+    calls = f"{times[worst]:,} times" if times[worst] > 1 else "once"
+    return f"; it calls {procedures[worst].name} {calls}, which can run {callees[worst]:,} statements"
+
+
+def _count_calls(body: Sequence[Statement], factor: int, times: dict[int, int]) -> None:
+    for statement in body:
+        match statement:
+            case If(_, then, otherwise):
+                _count_calls(then, factor, times)
+                _count_calls(otherwise, factor, times)
+            case For(_, start, stop, step, inner):
+                _count_calls(inner, factor * len(range(start, stop, step)), times)
+            case Call(procedure, _):
+                times[procedure] = times.get(procedure, 0) + factor

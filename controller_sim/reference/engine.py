@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from functools import partial
 
 from controller_sim.design.form import Action, Design, Expression
-from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Shown
+from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Restarted, Shown
 from controller_sim.reference.debounce import Contact, contact_machine
 from controller_sim.reference.gestures import Gestures
 from controller_sim.reference.interpreter import Interpreter
@@ -15,6 +15,11 @@ from controller_sim.reference.tempo import Clock, TapSeries
 from controller_sim.reference.timeouts import Kind, Timeout
 
 CLOCK_TICK = b"\xf8"
+
+
+def lets_go(data: bytes) -> bool:
+    """Whether a message ends a note: a note-off, or a note-on with velocity 0."""
+    return data[0] & 0xF0 == 0x80 or (data[0] & 0xF0 == 0x90 and data[2] == 0)
 
 
 class ReferenceEngine:
@@ -30,25 +35,31 @@ class ReferenceEngine:
     def __init__(self, design: Design, now_us: int = 0, kept: Sequence[int] | None = None, trace: bool = False) -> None:
         self.design = design
         self.now_us = now_us
-        self.mode = -1
-        self.memory = Memory(design, kept)
         self.display = ""
         self.leds = [0] * len(design.leds)
         self._trace = trace
         self._outputs: list[Output] = []
         self._interpreter = Interpreter(design, self)
-        self._gestures = Gestures(design, self)
-        machine = contact_machine()
-        self._contacts = [Contact(machine, design.timing) for _ in design.switches]
+        self._contact_machine = contact_machine()
         self._word = 0
+        self._begin(kept)
+
+    def _begin(self, kept: Sequence[int] | None) -> None:
+        """All that power-on sets."""
+        design = self.design
+        self.mode = -1
+        self.memory = Memory(design, kept)
+        self._gestures = Gestures(design, self)
+        self._contacts = [Contact(self._contact_machine, design.timing) for _ in design.switches]
         self._power_on_us: int | None = None
         self._await_contacts()
         self._clock = Clock(design.tempo)
         self._taps = TapSeries(design.tempo)
-        self._delayed: list[tuple[int, int, bytes]] = []
+        self._delayed: list[tuple[int, int, bytes, int]] = []
         self._timers: list[int | None] = []
         self._notice: tuple[str, int] | None = None
         self._wanted_mode: int | None = None
+        self._restart_wanted = False
         self._pressed_us: int | None = None
 
     @property
@@ -100,6 +111,8 @@ class ReferenceEngine:
             self._edges()
         elif changed:
             self._await_contacts()
+        if self._restart_wanted:
+            self._restart()
         self._show()
 
     def _edges(self) -> None:
@@ -136,6 +149,8 @@ class ReferenceEngine:
             if binding.mask == self._word:
                 self._interpreter.run(binding.action)
                 break
+        if self.design.every_power_on is not None:
+            self._interpreter.run(self.design.every_power_on)
         first, self._wanted_mode = self._wanted_mode, None
         self._enter_mode(self.design.home if first is None else first)
         self._change_modes()
@@ -161,7 +176,7 @@ class ReferenceEngine:
         self._act(timer.action)
 
     def _send_first_delayed(self) -> None:
-        _, ports, data = self._delayed.pop(0)
+        _, ports, data, _ = self._delayed.pop(0)
         self._outputs.append(Message(self.now_us, ports, data))
 
     def _clock_tick(self) -> None:
@@ -185,11 +200,26 @@ class ReferenceEngine:
     def _leave_mode(self) -> None:
         old = self.design.modes[self.mode]
         self._pressed_us = None
+        if old.delayed == "cancel":
+            self._cancel_delayed_of((self.mode,))
         if old.leave is not None:
             self._interpreter.run(old.leave)
         if old.on_other_exit == "cancel":
             self.memory.cancel_draft()
         self._gestures.wipe()
+
+    def _restart(self) -> None:
+        """Leave the mode, let go of what sounds, and begin again with what is kept."""
+        self._leave_mode()
+        self.memory.save_draft()
+        for binding, pressed_us in self._gestures.owed_releases():
+            self._outputs.append(Fired(self.now_us, binding))
+            self._pressed_us = pressed_us
+            self._interpreter.run(self.design.bindings[binding].action)
+        self.memory.save_draft()
+        self.cancel_delayed()
+        self._begin(self.memory.kept())
+        self._outputs.append(Restarted(self.now_us))
 
     def _enter_mode(self, mode: int) -> None:
         self.mode = mode
@@ -227,8 +257,31 @@ class ReferenceEngine:
             return
         if len(self._delayed) == self.design.delayed_messages:
             self._send_first_delayed()
-        self._delayed.append((self.now_us + delay_us, ports, data))
+        self._delayed.append((self.now_us + delay_us, ports, data, self.mode))
         self._delayed.sort(key=lambda message: message[0])
+
+    def hasten(self, ports: int, data: bytes) -> None:
+        for place, message in enumerate(self._delayed):
+            _, other_ports, other, _ = message
+            if other_ports == ports and other[:2] == bytes([data[0] ^ 0x10, data[1]]):
+                return
+            if message[1:3] == (ports, data):
+                del self._delayed[place]
+                self._outputs.append(Message(self.now_us, ports, data))
+                return
+
+    def cancel_delayed(self) -> None:
+        self._cancel_delayed_of(range(-1, len(self.design.modes)))
+
+    def _cancel_delayed_of(self, modes: Container[int]) -> None:
+        """Drop the waiting messages that were sent in some modes; note-offs leave now."""
+        waiting, self._delayed = self._delayed, []
+        for message in waiting:
+            _, ports, data, mode = message
+            if mode not in modes:
+                self._delayed.append(message)
+            elif lets_go(data):
+                self._outputs.append(Message(self.now_us, ports, data))
 
     def set_tempo(self, beats: int) -> None:
         self._clock.set_beats(beats, self.now_us)
@@ -259,16 +312,21 @@ class ReferenceEngine:
     def cancel_draft(self) -> None:
         self.memory.cancel_draft()
 
+    def factory_values(self, cells: Sequence[int]) -> None:
+        self.memory.factory_values(cells)
+
+    def restart(self) -> None:
+        self._restart_wanted = True
+
     def _show(self) -> None:
         """Work out the display and the LEDs anew, and put out what has changed."""
         text = self._view() if self._notice is None else self._notice[0]
         if text != self.display:
             self.display = text
             self._outputs.append(Shown(self.now_us, text))
-        if self.mode < 0:
-            return
-        for led, expression in enumerate(self.design.modes[self.mode].leds):
-            value = self._interpreter.value(expression, [])
+        expressions = self.design.modes[self.mode].leds if self.mode >= 0 else ()
+        values = [self._interpreter.value(expression, []) for expression in expressions] or [0] * len(self.leds)
+        for led, value in enumerate(values):
             if value != self.leds[led]:
                 self.leds[led] = value
                 self._outputs.append(LedSet(self.now_us, led, value))

@@ -260,6 +260,12 @@ class Gestures:
                 key.life = None
                 key.step("wipe")
 
+    def owed_releases(self) -> list[tuple[int, int]]:
+        """(binding, time of the press) of the releases that fired presses owe after a wipe: eager ones, then those of keys."""
+        eager = [(press.owed_release, press.time_us) for press in self.presses if press is not None]
+        keys = [(key.life.release, key.life.time_us) for key in self.keys if key.state == "owed" and key.life is not None]
+        return [(binding, time_us) for binding, time_us in eager + keys if binding is not None]
+
     def timeouts(self) -> Iterator[Timeout]:
         if self.group is not None:
             yield Timeout(self.group.due_us, Kind.CHORD_WINDOW, 0, self._close_group)

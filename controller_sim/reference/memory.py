@@ -54,3 +54,11 @@ class Memory:
     def cancel_draft(self) -> None:
         for place, value in self.snapshot.items():
             self.values[place] = value
+
+    def factory_values(self, cells: Sequence[int]) -> None:
+        """Give cells their first values, in the snapshot too."""
+        for cell in (self.design.cells[number] for number in cells):
+            for place, value in zip(elements(cell), cell.start_values, strict=True):
+                self.values[place] = value
+                if place in self.snapshot:
+                    self.snapshot[place] = value

@@ -6,7 +6,7 @@ from collections import defaultdict
 from itertools import product
 
 from controller_sim.design.form import PORT_NAMES, Design
-from controller_sim.design.outputs import LedSet, Message, ModeEntered, Output, Shown
+from controller_sim.design.outputs import LedSet, Message, ModeEntered, Output, Restarted, Shown
 from controller_sim.script.patterns import RAW, pattern_for
 from controller_sim.script.player import Run
 from controller_sim.script.printer import print_script
@@ -101,6 +101,8 @@ def _state(design: Design, at: When, outputs: list[Output]) -> list[Step]:
             last["led", output.led] = ExpectLed(when=at, led=design.leds[output.led], level=shown, within_us=None)
         elif isinstance(output, ModeEntered):
             last["mode"] = ExpectMode(when=at, mode=design.modes[output.mode].name, within_us=None)
+        elif isinstance(output, Restarted):
+            last.pop("mode", None)
     return list(last.values())
 
 

@@ -22,13 +22,16 @@ def describe_design(design: Design) -> str:
     lines += [f"procedure {n} {procedure.name}: {_block(procedure.body)}" for n, procedure in enumerate(design.procedures)]
     for index, mode in enumerate(design.modes):
         lines += _mode_lines(design, index, mode)
+    if design.every_power_on is not None:
+        lines.append(f"every power on: {_action(design.every_power_on)}")
     lines += [f"power on {binding.mask:b}: {_action(binding.action)}" for binding in design.power_on]
     return "\n".join(lines)
 
 
 def _mode_lines(design: Design, index: int, mode: form.Mode) -> list[str]:
     home = " (home)" if index == design.home else ""
-    lines = [f"mode {index}{home} draft {mode.draft} {mode.on_other_exit}, conditions {[_text(c) for c in mode.conditions]}"]
+    ways = f"draft {mode.draft} {mode.on_other_exit}, delayed {mode.delayed}"
+    lines = [f"mode {index}{home} {ways}, conditions {[_text(c) for c in mode.conditions]}"]
     for name, action in (("enter", mode.enter), ("leave", mode.leave)):
         if action is not None:
             lines.append(f"  {name}: {_action(action)}")
@@ -78,6 +81,8 @@ def _statement(statement: Statement) -> str:
             return f"procedure {statement.procedure}({', '.join(_text(a) for a in statement.arguments)})"
         case form.Send():
             return f"send {statement.ports} [{', '.join(_text(byte) for byte in statement.data)}] delay {statement.delay_us}"
+        case form.Hasten():
+            return f"hasten {statement.ports} [{', '.join(_text(byte) for byte in statement.data)}]"
         case form.Notice():
             return f"notice {_words(statement.text)!r} for {statement.duration_us}"
         case _:

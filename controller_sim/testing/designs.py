@@ -19,9 +19,9 @@ PLACE = form.Place("random", 1, 1)
 
 
 @st.composite
-def designs(draw: Draw, debounce: st.SearchStrategy[Any] | None = None) -> form.Design:
-    """A valid design; `debounce` draws the pair of debouncers (press, release) instead of any pair at all."""
-    return _Maker(draw, debounce).design()
+def designs(draw: Draw, debounce: st.SearchStrategy[Any] | None = None, restarts: bool = True) -> form.Design:
+    """A valid design; `debounce` draws the pair of debouncers (press, release) instead of any pair at all, `restarts`: it may restart."""
+    return _Maker(draw, debounce, restarts).design()
 
 
 @cache
@@ -38,8 +38,9 @@ def _chords(switches: int) -> st.SearchStrategy[list[tuple[int, ...]]]:
 class _Maker:
     """Draws the parts of a design in the order in which they need each other."""
 
-    def __init__(self, draw: Draw, debounce: st.SearchStrategy[Any] | None) -> None:
+    def __init__(self, draw: Draw, debounce: st.SearchStrategy[Any] | None, restarts: bool) -> None:
         self.draw = draw
+        self.restarts = restarts
         self.unit_us: int = draw(one_of(UNITS_US))
         self.switches = draw(between(2, 5))
         self.keys = self._keys()
@@ -64,6 +65,7 @@ class _Maker:
         modes = tuple(self._mode(index) for index in range(self.modes))
         home = writer.whole(0, self.modes - 1)
         power_on = self._power_on()
+        every_power_on = self._action("power_on", self._at_power_on()) if writer.chance(4) else None
         return form.Design(
             title="random",
             file="random",
@@ -84,6 +86,7 @@ class _Maker:
             home=home,
             power_on=power_on,
             led_colours=self.colours,
+            every_power_on=every_power_on,
         )
 
     def _keys(self) -> tuple[form.Key, ...]:
@@ -150,16 +153,16 @@ class _Maker:
         drafts, shown = bool(draft), bool(self.display_lines)
         conditions = tuple(writer.truth() for _ in range(writer.whole(0, 2)))
         first = len(self.bindings)
-        self._bind(index, len(conditions), Allowed(every, True, drafts, shown))
+        self._bind(index, len(conditions), Allowed(every, True, self.restarts, drafts, shown))
         timers = []
         for number in range(writer.pick(0, 0, 1, 2)):
-            action = self._action(f"timer{index}_{number}", Allowed(every, False, drafts, shown))
+            action = self._action(f"timer{index}_{number}", Allowed(every, draft=drafts, notices=shown))
             timers.append(form.Timer(self._times(3, 9), writer.pick(False, True), action))
         enter = leave = None
         if writer.chance(3):
-            enter = self._action(f"enter{index}", Allowed(every[index + 1 :], False, drafts, shown))
+            enter = self._action(f"enter{index}", Allowed(every[index + 1 :], draft=drafts, notices=shown))
         if writer.chance(3):
-            leave = self._action(f"leave{index}", Allowed((), False, drafts, shown))
+            leave = self._action(f"leave{index}", Allowed(draft=drafts, notices=shown))
         writer.slots = []
         return form.Mode(
             name=f"mode{index}",
@@ -173,6 +176,7 @@ class _Maker:
             leds=tuple(writer.fit(writer.number(1), 0, 4 * max(len(colours), 1) - 1) for colours in self.colours),
             draft=draft,
             on_other_exit=writer.pick("cancel", "save"),
+            delayed=writer.pick("complete", "cancel"),
         )
 
     def _views(self) -> tuple[form.View, ...]:
@@ -213,5 +217,7 @@ class _Maker:
         if not writer.chance(3):
             return ()
         masks = self.draw(st.lists(st.integers(1, (1 << self.switches) - 1), min_size=1, max_size=2, unique=True))
-        allowed = Allowed(tuple(range(self.modes)), notices=bool(self.display_lines))
-        return tuple(form.PowerOnBinding(mask, self._action(f"power_on{mask}", allowed), PLACE) for mask in masks)
+        return tuple(form.PowerOnBinding(mask, self._action(f"power_on{mask}", self._at_power_on()), PLACE) for mask in masks)
+
+    def _at_power_on(self) -> Allowed:
+        return Allowed(tuple(range(self.modes)), notices=bool(self.display_lines))

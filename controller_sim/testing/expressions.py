@@ -37,6 +37,7 @@ class Allowed:
 
     modes: tuple[int, ...] = ()
     tap_tempo: bool = False
+    restart: bool = False
     draft: bool = False
     notices: bool = False
 
@@ -196,6 +197,25 @@ class Writer:
         delay_us = self.whole(0, 5) * self.unit_us if self.either() else 0
         return form.Send(self.draw(PORTS), tuple(data), delay_us)
 
+    def note_off(self) -> tuple[int, tuple[Expression, ...]]:
+        """Ports and bytes of a note-off; there are only few, so that some of them are alike."""
+        return form.SERIAL, (constant(0x80), constant(self.pick(60, 61)), constant(64))
+
+    def rare(self, allowed: Allowed) -> Statement:
+        """Statements that would end too much if they came often."""
+        kinds = ("let go later", "let go now", "sound later", "factory", "cancel_delayed", *(("restart",) if allowed.restart else ()))
+        kind = self.pick(*kinds)
+        if kind == "sound later":
+            ports, (_, note, _) = self.note_off()
+            return form.Send(ports, (constant(0x90), note, constant(self.pick(64, 0))), self.whole(1, 5) * self.unit_us)
+        if kind == "let go later":
+            return form.Send(*self.note_off(), self.whole(1, 5) * self.unit_us)
+        if kind == "let go now":
+            return form.Hasten(*self.note_off())
+        if kind == "factory" and self.cells:
+            return form.FactoryValues(tuple(n for n in range(len(self.cells)) if self.either()))
+        return form.Restart() if kind == "restart" else form.CancelDelayed()
+
     def store(self) -> Statement:
         index = self.whole(0, len(self.cells) - 1)
         cell = self.cells[index]
@@ -217,7 +237,7 @@ class Writer:
         kinds += ["notice"] if allowed.notices else []
         kinds += ["tap_tempo"] if allowed.tap_tempo else []
         kinds += ["draft"] if allowed.draft else []
-        kinds += ["clock", "tempo", "local", "timer"]
+        kinds += ["clock", "tempo", "local", "timer", "rare"]
         kinds += ["if", "for"] if depth else []
         kinds += ["call"] if self.helpers else []
         kind = self.pick(*kinds)
@@ -238,6 +258,8 @@ class Writer:
             return form.SaveDraft() if self.either() else form.CancelDraft()
         if kind == "timer":
             return form.RestartTimer(self.whole(0, 1))
+        if kind == "rare":
+            return self.rare(allowed)
         if kind == "clock":
             return form.ClockRun(self.pick(1, 0))
         if kind == "tempo":

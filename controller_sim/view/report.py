@@ -99,10 +99,12 @@ def as_json(design: Design) -> dict[str, Any]:
                 "bindings": dict(Counter(design.bindings[number].gesture for number in mode.bindings)),
                 "timers": len(mode.timers),
                 "draft": [design.cells[number].name for number in mode.draft],
+                "delayed": mode.delayed,
             }
             for mode in design.modes
         ],
         "power_on": len(design.power_on),
+        "every_power_on": design.every_power_on is not None,
         "devices": [device.name for device in design.devices],
         "memory": _memory(design),
         "delayed_messages": design.delayed_messages,
@@ -175,10 +177,14 @@ def _mode_lines(design: Design) -> Iterator[str]:
             facts.append(plural(len(mode.timers), "timer"))
         if mode.draft:
             facts.append("drafts " + ", ".join(design.cells[cell].name for cell in mode.draft))
+        if mode.delayed == "cancel":
+            facts.append("leaving cancels delayed messages")
         home = " (home)" if number == design.home else ""
         yield f"  {mode.name:{width}}  {', '.join(facts) or 'no bindings'}{home}"
     if design.power_on:
         yield f"  and {plural(len(design.power_on), 'power-on gesture')}"
+    if design.every_power_on:
+        yield "  and an action at every power-on"
 
 
 def _wait_lines(design: Design) -> Iterator[str]:

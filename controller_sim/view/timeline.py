@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from controller_sim.design.form import PORT_NAMES, SERIAL, USB, Design
-from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Shown
+from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Restarted, Shown
 from controller_sim.midi import describe, largest_queue_bytes, serial_times, usb_times
 from controller_sim.midi.wire import FRAME_US, UsbMessage, WireMessage
 from controller_sim.simulator import Input
@@ -24,6 +24,7 @@ _STYLES = {
     "gesture": "strong",
     "fate": "quiet",
     "mode": "strong",
+    "restart": "strong",
     "message": "sound",
     "display": "good",
 }
@@ -35,7 +36,7 @@ class Event:
 
     time_us: int
     kind: str
-    """contact, power, gesture, fate, edge, mode, led, display or message."""
+    """contact, power, gesture, fate, edge, mode, restart, led, display or message."""
     text: str
     facts: dict[str, Any] = field(default_factory=dict)
 
@@ -130,6 +131,8 @@ def _output_event(design: Design, output: Output, wire: dict[str, Any]) -> Event
     if isinstance(output, ModeEntered):
         name = design.modes[output.mode].name
         return Event(time_us, "mode", f"mode {name}", {"mode": name})
+    if isinstance(output, Restarted):
+        return Event(time_us, "restart", "restarts as at power-on")
     if isinstance(output, LedSet):
         name, level = design.leds[output.led], design.led_text(output.led, output.value)
         return Event(time_us, "led", f"{name} {level}", {"led": name, "level": level})

@@ -90,7 +90,7 @@ def source(text: str) -> Source:
 
 
 def procedure(text: str, parameters: tuple[tuple[str, int, int], ...] = ()) -> Procedure:
-    return compile_procedure(SCOPE, "x", parameters, source(text), may_tap_tempo=True, may_enter=True, has_draft=True)
+    return compile_procedure(SCOPE, "x", parameters, source(text), by_gesture=True, may_enter=True, has_draft=True)
 
 
 @dataclass

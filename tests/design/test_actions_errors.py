@@ -57,7 +57,7 @@ PARAMETERS = (("n", 0, 39), ("switch", 0, 2))
 
 
 def procedure(text: str, *, everything: bool = True, ports_in_use: int = SERIAL | USB) -> Procedure:
-    flags = {"may_tap_tempo": everything, "may_enter": everything, "has_draft": everything}
+    flags = {"by_gesture": everything, "may_enter": everything, "has_draft": everything}
     return compile_procedure(scope(ports_in_use), "x", PARAMETERS, source(text), **flags)
 
 

@@ -32,7 +32,7 @@ SCOPE = Scope(
 
 def body(text: str) -> tuple[Statement, ...]:
     source = Source(text, tuple(Place("booth.yaml", 31 + i, 9) for i in range(text.count("\n") + 1)))
-    return compile_procedure(SCOPE, "x", (), source, may_tap_tempo=True, may_enter=True, has_draft=True).body
+    return compile_procedure(SCOPE, "x", (), source, by_gesture=True, may_enter=True, has_draft=True).body
 
 
 def sends(text: str) -> list[tuple[int, ...]]:

@@ -38,7 +38,8 @@ REFUSED: dict[str, tuple[str, str]] = {
     "statements": (
         "switches: [a]\nmemory: {n: {range: 0..3, ends: wrap}}\nprocedures:\n"
         "  inner(): 'for i in range(1000): n += 1'\n  outer(): 'for i in range(1000): inner()'\nmodes: {show: {}}\n",
-        "design:5:13: outer can run 1,002,001 statements, through its loops and calls; at most 100,000 are allowed",
+        "design:5:13: outer can run 1,002,001 statements, through its loops and calls; at most 100,000 are allowed"
+        "; it calls inner 1,000 times, which can run 1,001 statements",
     ),
     "gesture": (
         "switches: [a, b, c]\nmodes:\n  show:\n    on:\n      taap a: pass\n",

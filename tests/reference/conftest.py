@@ -30,7 +30,7 @@ from controller_sim.design.form import (
     Timer,
     Timing,
 )
-from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Shown
+from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Restarted, Shown
 from controller_sim.reference import ReferenceEngine
 
 PLACE = Place("test", 1, 1)
@@ -177,6 +177,8 @@ def line(design, output):
             what = f"led {output.led} {output.value}"
         case Shown():
             what = f"shows {output.text!r}"
+        case Restarted():
+            what = "restarts"
         case Edge():
             what = f"edge {SWITCHES[output.switch]} {'down' if output.down else 'up'}"
     return f"{milliseconds(output.time_us)} {what}"
