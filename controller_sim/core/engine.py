@@ -2,23 +2,27 @@
 
 A caller's duties:
 1. Time never goes back, and each instant is given once.
-2. The word holds raw contacts, bit s for switch s; between two calls the contacts were those of the earlier call.
-3. Take or clear `packed` when you like; nothing is read from it.
+2. The word says which switches are down, bit s for switch s; between two calls they were those of the earlier call. Whoever
+   reads pins where some contacts open when pressed turns the bits of `tables.opening` over.
+3. `arrived` holds what came at that instant besides, packed as kinds.py says, in the order in which it came.
+4. Take or clear `packed` when you like; nothing is read from it.
 """
 
 from heapq import heappop
 
+from .arrivals import Arrivals
 from .deadlines import SLOT_BITS, SLOT_MASK
 from .kinds import CLOCK_MESSAGE, LED, MODE, NEVER, SPENT, message_item
-from .recogniser import GROUP_SLOT, Recogniser
+from .recogniser import GROUP_SLOT
 
 POWER_ON_SLOT = 0
 
 
-class Engine(Recogniser):
+class Engine(Arrivals):
     __slots__ = (
         "actions",
         "bind",
+        "blind",
         "booting",
         "cells",
         "changes",
@@ -57,11 +61,12 @@ class Engine(Recogniser):
         """Power on at `now_us`; `kept` holds the values of the kept cells from before, in order."""
         timer_slot = 2 + 3 * tables.keys
         clock_slot = timer_slot + tables.timer_slots + 1
-        contact_slot = clock_slot + 2
+        contact_slot = clock_slot + 2 + len(tables.pedals)
         self.now_us = now_us
         self.trace = trace
         self.packed = []
-        Recogniser.__init__(self, contact_slot + tables.switches, clock_slot, contact_slot, tables)
+        Arrivals.__init__(self, contact_slot + tables.switches, clock_slot, contact_slot, tables)
+        self._await_arrivals(tables, clock_slot + 2)
         self.tables = tables
         self.timer_slot = timer_slot
         self.delayed_slot = clock_slot - 1
@@ -95,6 +100,7 @@ class Engine(Recogniser):
         """Point at the tables of the current mode; before the first mode nothing is bound."""
         tables = self.tables
         mode = self.mode if self.mode >= 0 else tables.home
+        self.blind = self.mode < 0 or self.arriving
         self.bind = tables.bind[mode]
         self.holds = tables.holds[mode]
         self.chords = tables.chords[mode]
@@ -106,8 +112,11 @@ class Engine(Recogniser):
         self.show_text = tables.display[mode]
         self.show_leds = tables.led_values[mode]
 
-    def advance(self, now_us, contacts):
-        """Handle every deadline up to `now_us` at its own time, then the contacts seen at `now_us`."""
+    def advance(self, now_us, contacts, arrived=()):
+        """Handle every deadline up to `now_us` at its own time, then the contacts seen at `now_us`, then what arrived."""
+        if arrived:
+            self._advance_to_arrivals(now_us, contacts, arrived)
+            return
         heap = self.heap
         if heap and heap[0] >> SLOT_BITS <= now_us:
             self._run_to(now_us, contacts)
@@ -205,9 +214,11 @@ class Engine(Recogniser):
             self.packed.append(now_us)
             self.packed.append(self.clock_item)
             self._tick()
-        else:
+        elif slot == self.notice_slot:
             self.notice = None
             self.dirty = True
+        else:
+            self._rest_ended(slot - self.pedal_slot)
 
     def _power_on(self, now_us):
         self.booting = False
@@ -218,6 +229,7 @@ class Engine(Recogniser):
         if action:
             action(self)
         self._change_mode()
+        self._first_moves()
 
     def _spend(self, s, now_us):
         self.down |= 1 << s
@@ -284,9 +296,9 @@ class Engine(Recogniser):
         self.dirty = True
 
     def _look(self):
-        self.dirty = False
-        if self.mode < 0:
+        if self.blind:
             return
+        self.dirty = False
         out = self.packed
         text = self.show_text(self) if self.notice is None else self.notice
         if text != self.display:

@@ -28,5 +28,12 @@ class Tables:
     power_on                   {mask: function}
     start                      memory as it is on the first day
     kept                       flat memory indices that survive power-off
+    opening                    switches whose contacts open when pressed; the engine itself never looks at it
+    pedals                     (heel, toe, points, hysteresis, every_us, moves_first, shown) each; `shown`: a display or LED reads it
+    moves[mode][pedal]         ((condition bit or 0, response), ...)
+    heard[mode]                {status: ((ports, first_low, first_high, second_low, second_high, condition bit or 0, response), ...)}
+    responses[response]        function of the engine and two data bytes
+    thru                       ((source port, ports, bits of the kinds of messages), ...)
+    follow, follow_pause_us    the port whose clock sets the tempo or 0; the longest pause between its ticks
     home, tempo_low, tempo_high, tempo_start, clock_ports, delayed_messages
     """

@@ -114,10 +114,13 @@ class Tempo(Deadlines):
             intervals = []
         self.tap_outlier = 0
         self.tap_intervals = intervals = (intervals + [interval])[-INTERVALS:]
-        total = sum(intervals)
-        if total * self.tempo_high < MINUTE_US * len(intervals):
+        self._set_mean(sum(intervals), len(intervals))
+
+    def _set_mean(self, total_us, quarters):
+        """Set the tempo at which so many quarters take so long, clamped to the design's range."""
+        if total_us * self.tempo_high < MINUTE_US * quarters:
             self.set_tempo(self.tempo_high)
-        elif total * self.tempo_low > MINUTE_US * len(intervals):
+        elif total_us * self.tempo_low > MINUTE_US * quarters:
             self.set_tempo(self.tempo_low)
         else:
-            self._set_quarter(total, len(intervals))
+            self._set_quarter(total_us, quarters)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 from controller_sim.design.actions import calls_of, compile_procedure
@@ -23,12 +23,12 @@ from controller_sim.design.form import (
     Place,
     PowerOnBinding,
     Procedure,
+    Response,
     Statement,
     Timer,
 )
 from controller_sim.design.keys import nearest, parse_range, parse_switches, parse_timer_key
 from controller_sim.design.layout import (
-    RESERVED,
     WORD_HIGH,
     WORD_LOW,
     Layout,
@@ -36,10 +36,12 @@ from controller_sim.design.layout import (
     declare,
     items,
     mapping,
-    name_of,
+    new_parameter,
     read_layout,
     scalar,
 )
+from controller_sim.design.pedals import read_pedals
+from controller_sim.design.responses import ResponseEntry, add_responses, is_response, read_responses
 from controller_sim.design.scope import ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views
 from controller_sim.design.steps import check_statements
@@ -92,7 +94,7 @@ class _ModeParts:
     node: Mapping
     draft: tuple[int, ...]
     own: list[Entry]
-    everywhere: list[Entry] = field(default_factory=list)
+    responses: list[ResponseEntry]
 
 
 class _Loader:
@@ -102,7 +104,9 @@ class _Loader:
         self.layout: Layout = read_layout(root, title)
         switches = self.layout.switches
         self.keyboard = Keyboard(self.layout, [Key(name, (index,), 1 << index) for name, index in switches.items()])
+        self.layout.pedals = read_pedals(self.layout, root)
         self.procedures: list[Procedure] = []
+        self.responses: list[Response] = []
         self.declared: dict[str, _Declared] = {}
 
     def load(self) -> Design:
@@ -121,6 +125,7 @@ class _Loader:
             ports_in_use=layout.ports_in_use,
             procedures={},
             display_characters=layout.display_characters or None,
+            pedals=layout.pedals,
         )
         self._find_contexts()
         self._compile_procedures()
@@ -149,6 +154,10 @@ class _Loader:
             modes=modes,
             home=home,
             power_on=power_on,
+            pedals=layout.pedals,
+            responses=tuple(self.responses),
+            thru=layout.thru,
+            opening=layout.opening,
         )
 
     def _read_modes(self) -> None:
@@ -164,12 +173,17 @@ class _Loader:
             whole = mapping(value, f"the mode {name}", MODE_KEYS)
             draft = self._draft(whole)
             on = mapping(each, "on") if (each := whole.get("on")) else None
-            own = read_entries(self.layout, on, name, bool(draft)) if on else []
-            self.parts.append(_ModeParts(name, key.place, whole, draft, own))
-        self.everywhere: list[Entry] = []
-        if node := self.root.get("everywhere"):
-            every_draft = all(parts.draft for parts in self.parts)
-            self.everywhere = read_entries(self.layout, mapping(node, "everywhere"), "everywhere", every_draft)
+            own, responses = self._entries(on, name, bool(draft))
+            self.parts.append(_ModeParts(name, key.place, whole, draft, own, responses))
+        every = mapping(node, "everywhere") if (node := self.root.get("everywhere")) else None
+        every_draft = all(parts.draft for parts in self.parts)
+        self.everywhere, self.responses_everywhere = self._entries(every, "everywhere", every_draft)
+
+    def _entries(self, node: Mapping | None, where: str, has_draft: bool) -> tuple[list[Entry], list[ResponseEntry]]:
+        if node is None:
+            return [], []
+        gestures = [pair for pair in node.pairs if not is_response(pair[0])]
+        return read_entries(self.layout, gestures, where, has_draft), read_responses(self.layout, node, where, has_draft)
 
     def _draft(self, mode: Mapping) -> tuple[int, ...]:
         node = mode.get("draft")
@@ -215,27 +229,19 @@ class _Loader:
             if each is None:
                 raise DesignError(f"'{text.strip()}' is no parameter: write for example 'n in 0..39'", source.place(0, start))
             name_node = Scalar(source.place(0, start), each[1], None, 0, 0, key.document)
-            name = name_of(name_node, "parameter").text
-            self._check_parameter_name(name_node, found)
+            name = new_parameter(self.layout, name_node, [taken for taken, _, _ in found])
             low, high = parse_range(Source(each[2], (source.place(0, at + each.start(2)),)), WORD_LOW, WORD_HIGH)
             found.append((name, low, high))
             at += len(text) + 1
         return tuple(found)
 
-    def _check_parameter_name(self, node: Scalar, found: list[tuple[str, int, int]]) -> None:
-        if node.text in RESERVED or node.text in self.layout.value_names:
-            raise DesignError(f"'{node.text}' is a word of the language and cannot name a parameter", node.place)
-        if node.text in self.layout.places:
-            kind, place = self.layout.places[node.text]
-            raise DesignError(f"the name '{node.text}' is taken", node.place, ((f"it names a {kind} here", place),))
-        if any(node.text == name for name, _, _ in found):
-            raise DesignError(f"the parameter '{node.text}' stands here twice", node.place)
-
     def _find_contexts(self) -> None:
         """What procedures may do depends on everything that runs them."""
+        bound: list[Entry | ResponseEntry]
         for parts in self.parts:
             draft = bool(parts.draft)
-            for entry in parts.own:
+            bound = [*parts.own, *parts.responses]
+            for entry in bound:
                 self._restrict(entry.source, draft=draft)
             for name in ("enter", "leave"):
                 if node := parts.node.get(name):
@@ -244,7 +250,8 @@ class _Loader:
             if node := parts.node.get("timers"):
                 for _, value in mapping(node, "timers").pairs:
                     self._restrict(scalar(value, "an action").source(), draft=draft, tap=False)
-        for entry in self.everywhere:
+        bound = [*self.everywhere, *self.responses_everywhere]
+        for entry in bound:
             self._restrict(entry.source, draft=entry.has_draft)
         if node := self.root.get("power_on"):
             for _, value in mapping(node, "power_on").pairs:
@@ -332,6 +339,7 @@ class _Loader:
         node, draft = parts.node, bool(parts.draft)
         bindings = ModeBindings(self.scope, self.keyboard, index, self.layout.timing.hold_us, self._compile_gesture)
         bindings.add_all(parts.own, self.everywhere)
+        responses = add_responses(bindings, parts.responses, self.responses_everywhere, self.responses, self._compile_gesture)
         actions: dict[str, Action | None] = {"enter": None, "leave": None}
         for name in actions:
             if each := node.get(name):
@@ -350,6 +358,7 @@ class _Loader:
             leds=read_leds(self.scope, node.get("leds")),
             draft=parts.draft,
             on_other_exit=choice(exits, "on_other_exit", ("cancel", "save")) if exits else "cancel",
+            responses=responses,
         )
 
     def _timers(self, parts: _ModeParts, node: Node | None) -> tuple[Timer, ...]:

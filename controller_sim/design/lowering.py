@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
-from controller_sim.core.kinds import GESTURES, HOLD, NOTHING
+from controller_sim.core.kinds import GESTURES, HOLD, MINUTE_US, NOTHING, TICKS_PER_QUARTER
 from controller_sim.core.tables import Tables
 from controller_sim.design import form
 from controller_sim.design.form import Design
@@ -28,9 +28,7 @@ def tables_of(design: Design) -> Tables:
 
 def source_of(design: Design) -> str:
     """The design's own functions as Python source."""
-    shown = [view for mode in design.modes for view in mode.views] + [led for mode in design.modes for led in mode.leds]
-    seen = frozenset(_cells_in(shown))
-    writer = PythonWriter(design, seen)
+    writer = PythonWriter(design, frozenset(part.cell for part in _shown(design) if isinstance(part, form.CellValue)))
     for i, procedure in enumerate(design.procedures):
         writer.procedure(f"p{i}", procedure)
     for i, binding in enumerate(design.bindings):
@@ -48,6 +46,8 @@ def source_of(design: Design) -> str:
         writer.led_values(f"leds{i}", mode.leds)
     for i, held in enumerate(design.power_on):
         writer.action(f"power_on{i}", held.action)
+    for i, response in enumerate(design.responses):
+        writer.response(f"response{i}", response)
     return "\n".join(writer.lines)
 
 
@@ -92,7 +92,36 @@ def _lower(design: Design) -> Tables:
     tables.tempo_low, tables.tempo_high, tables.tempo_start = design.tempo.low, design.tempo.high, design.tempo.start
     tables.clock_ports = design.tempo.ports
     tables.delayed_messages = design.delayed_messages
+    _lower_arrivals(design, tables)
+    tables.responses = [names[f"response{i}"] for i in range(len(design.responses))]
     return tables
+
+
+def _lower_arrivals(design: Design, tables: Tables) -> None:
+    shown = {part.pedal for part in _shown(design) if isinstance(part, form.Position)}
+    tables.opening = design.opening
+    tables.pedals = tuple(
+        (pedal.heel, pedal.toe, pedal.points, pedal.hysteresis, pedal.every_us, pedal.moves_first, p in shown)
+        for p, pedal in enumerate(design.pedals)
+    )
+    tables.thru = tuple((thru.source, thru.ports, thru.kinds) for thru in design.thru)
+    tables.follow = design.tempo.follow
+    tables.follow_pause_us = 2 * MINUTE_US // (TICKS_PER_QUARTER * design.tempo.low)
+    tables.moves = []
+    tables.heard = []
+    for mode in design.modes:
+        moves: list[list[tuple[int, int]]] = [[] for _ in design.pedals]
+        heard: dict[int, list[tuple[int, ...]]] = {}
+        for number in mode.responses:
+            response = design.responses[number]
+            condition = _condition_bit(response)
+            if isinstance(response.cause, form.Moved):
+                moves[response.cause.pedal].append((condition, number))
+            else:
+                first, second = response.cause.data
+                heard.setdefault(response.cause.status, []).append((response.cause.ports, *first, *second, condition, number))
+        tables.moves.append([tuple(each) for each in moves])
+        tables.heard.append({status: tuple(each) for status, each in heard.items()})
 
 
 def _split(debounce: form.Debounce) -> tuple[int, int]:
@@ -140,7 +169,7 @@ def _lower_bindings(design: Design, tables: Tables) -> None:
         tables.chord_switches.append(switches)
 
 
-def _condition_bit(binding: form.Binding) -> int:
+def _condition_bit(binding: form.Binding | form.Response) -> int:
     return 0 if binding.condition is None else 1 << binding.condition
 
 
@@ -154,12 +183,17 @@ def _choice(tables: Tables, bindings: Sequence[tuple[int, form.Binding]]) -> int
     return -2 - (len(tables.choices) - 1)
 
 
-def _cells_in(things: Iterable[Any]) -> Iterable[int]:
-    """The cells that expressions anywhere inside `things` read."""
+def _shown(design: Design) -> Iterator[form.Expression]:
+    """Every part of every expression that some display or LED reads."""
+    for mode in design.modes:
+        yield from _parts([*mode.views, *mode.leds])
+
+
+def _parts(things: Iterable[Any]) -> Iterator[form.Expression]:
     for thing in things:
-        if isinstance(thing, form.CellValue):
-            yield thing.cell
+        if isinstance(thing, form.Expression):
+            yield thing
         if isinstance(thing, tuple | list):
-            yield from _cells_in(thing)
+            yield from _parts(thing)
         elif is_dataclass(thing):
-            yield from _cells_in([getattr(thing, f.name) for f in fields(thing)])
+            yield from _parts([getattr(thing, f.name) for f in fields(thing)])

@@ -11,6 +11,8 @@ from controller_sim.design.parsing import cited, nearest
 
 BANK_MSB, BANK_LSB = 0, 32
 """Controllers of Bank Select (MIDI 1.0 Detailed Specification 4.2.1, p. 13)."""
+LOWER_HALF = 32
+"""From a controller 0..31 to the one that takes the lower seven bits of its value (the same, p. 12)."""
 PITCH_CENTRE = 8192
 MAX_DELAY_MS = 60_000
 DEFAULT_VELOCITY = 64
@@ -98,11 +100,16 @@ def _control_change(compiler: ExpressionCompiler, node: ast.Call) -> list[Statem
         number = compiler.value(arguments["controller"])
         number = compiler.prove(arguments["controller"], number, 0, 127, "controller", device.name)
         value = compiler.prove(arguments["value"], compiler.value(arguments["value"]), 0, 127, "value", device.name)
+        changes = [(number, value)]
     else:
         controller = _controller(compiler, arguments["controller"], device, device.controllers)
-        number = _byte(controller.number)
         value = _controller_value(compiler, arguments["value"], device, controller)
-    return [Send(device.ports, (_byte(0xB0 | device.channel), number, value), _delay_us(compiler, arguments))]
+        changes = [(_byte(controller.number), value)]
+        if controller.bits == 14:
+            upper, lower = _halves(compiler, value)
+            changes = [(_byte(controller.number), upper), (_byte(controller.number + LOWER_HALF), lower)]
+    delay_us = _delay_us(compiler, arguments)
+    return [Send(device.ports, (_byte(0xB0 | device.channel), number, value), delay_us) for number, value in changes]
 
 
 def _controller(compiler: ExpressionCompiler, node: ast.expr, device: Device, controllers: tuple[Controller, ...]) -> Controller:

@@ -9,6 +9,7 @@ display; an integer holds its kind in the lowest three bits and the rest above:
     MODE     mode
     LED      value (8 bits), led
     EDGE     down (1 bit), switch
+    RESPONDED  response
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from controller_sim.core.kinds import ENDED, FIRED, LED, MESSAGE, MODE
+from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE
 
 FATES = ("unbound", "cancelled", "spent")
 
@@ -75,6 +76,13 @@ class Edge(Output):
     down: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Responded(Output):
+    """A pedal moved or a message was received: the response's index."""
+
+    response: int
+
+
 def decode(packed: Iterable[int | str]) -> list[Output]:
     """Turn the fast engine's flat list of time, item, time, item into objects."""
     items = iter(packed)
@@ -97,4 +105,6 @@ def _decode_one(time_us: int, item: int | str) -> Output:
         return ModeEntered(time_us, rest)
     if kind == LED:
         return LedSet(time_us, rest >> 8, rest & 255)
-    return Edge(time_us, rest >> 1, bool(rest & 1))
+    if kind == EDGE:
+        return Edge(time_us, rest >> 1, bool(rest & 1))
+    return Responded(time_us, rest)

@@ -29,6 +29,11 @@ class PythonWriter:
     def procedure(self, name: str, procedure: form.Procedure) -> None:
         self._function(name, [f"v{i}" for i in range(procedure.parameters)], procedure.body, {}, [])
 
+    def response(self, name: str, response: form.Response) -> None:
+        """A function of the engine and the two data bytes of what arrived."""
+        arguments = ", ".join(["e", *(self.expression(argument, {}) for argument in response.arguments)])
+        self.lines += [f"def {name}(e, v0, v1):", f"    p{response.procedure}({arguments})", ""]
+
     def _function(
         self,
         name: str,
@@ -204,6 +209,8 @@ class PythonWriter:
                 return f"({inner(then)} if {inner(condition)} else {inner(otherwise)})"
             case form.Reading(name=name):
                 return f"e.{name}"
+            case form.Position(pedal=pedal):
+                return f"e.positions[{pedal}]"
         raise TypeError(f"no Python for {e!r}")
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from controller_sim.design.form import Cell, Device, Tempo
+from controller_sim.design.form import Cell, Device, Pedal, Tempo
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,10 +32,15 @@ class Scope:
     procedures: Mapping[str, ProcedureSignature]
     display_characters: int | None = None
     """How many characters a notice may have at most; None: not checked here."""
+    pedals: tuple[Pedal, ...] = ()
 
     def cell_index(self, name: str) -> int | None:
         """The index of the cell of that name, or None."""
         return next((i for i, cell in enumerate(self.cells) if cell.name == name), None)
+
+    def pedal_index(self, name: str) -> int | None:
+        """The index of the pedal of that name, or None."""
+        return next((i for i, pedal in enumerate(self.pedals) if pedal.name == name), None)
 
     def device(self, name: str) -> Device | None:
         """The device of that name, or None."""

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Protocol
 
 from controller_sim.design import form
-from controller_sim.design.form import Action, Cell, Design, Expression, Statement, Text
+from controller_sim.design.form import Action, Cell, Design, Expression, Response, Statement, Text
 
 ARITHMETIC: dict[str, Callable[[int, int], int]] = {
     "+": lambda a, b: a + b,
@@ -34,6 +34,7 @@ class Effects(Protocol):
     @property
     def cells(self) -> list[int]: ...
     def reading(self, name: str) -> int: ...
+    def position(self, pedal: int) -> int: ...
     def send(self, ports: int, data: bytes, delay_us: int) -> None: ...
     def set_tempo(self, beats: int) -> None: ...
     def enter(self, mode: int) -> None: ...
@@ -65,6 +66,8 @@ class Interpreter:
                 return slots[slot]
             case form.Reading(name=name):
                 return self.effects.reading(name)
+            case form.Position(pedal=pedal):
+                return self.effects.position(pedal)
             case form.Unary(operator=operator, operand=operand):
                 return UNARY[operator](self.value(operand, slots))
             case form.Binary(operator=operator, left=left, right=right):
@@ -96,6 +99,10 @@ class Interpreter:
     def run(self, action: Action) -> None:
         """Run an action to completion."""
         self._call(action.procedure, list(action.arguments))
+
+    def respond(self, response: Response, data: list[int]) -> None:
+        """Run a response to completion; `data` are the two data bytes of what arrived."""
+        self._call(response.procedure, [self.value(argument, data) for argument in response.arguments])
 
     def _call(self, number: int, arguments: list[int]) -> None:
         procedure = self.design.procedures[number]
