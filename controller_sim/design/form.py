@@ -430,7 +430,12 @@ class Controller:
     on: int | None = None
     off: int | None = None
     bits: int = 7
-    """14: the value goes as a pair, to `number` and then to `number` + 32."""
+    """14: the value goes as a pair, to `number` and then to `lower_number`."""
+
+    @property
+    def lower_number(self) -> int | None:
+        """Takes the lower seven bits of 14: 32 above `number` (MIDI 1.0 Detailed Specification 4.2.1, p. 12)."""
+        return self.number + 32 if self.bits == 14 else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,6 @@ from controller_sim.design.form import (
     Place,
     Repeat,
     Tempo,
-    Thru,
     Timing,
 )
 from controller_sim.design.keys import LEAST_PERIOD_US, nearest, parse_duration, parse_range
@@ -88,7 +87,6 @@ class Layout:
     running_status: bool = False
     delayed_messages: int = 16
     pedals: tuple[Pedal, ...] = ()
-    thru: tuple[Thru, ...] = ()
     devices: tuple[Device, ...] = ()
     cells: tuple[Cell, ...] = ()
     value_names: dict[str, int] = field(default_factory=lambda: {name: value for value, name in enumerate(LED_LEVELS)})
@@ -211,7 +209,7 @@ def read_layout(root: Mapping, title: str) -> Layout:
     if node := root.get("timing"):
         layout.timing = _timing(node)
     if node := root.get("wire"):
-        wire = mapping(node, "wire", ("running_status", "delayed_messages"))
+        wire = mapping(node, "wire", ("running_status", "delayed_messages", "thru"))
         if each := wire.get("running_status"):
             layout.running_status = truth(each, "running_status")
         if each := wire.get("delayed_messages"):
@@ -313,7 +311,8 @@ def _repeat(node: Node) -> Repeat:
     return Repeat(first_us, tuple(steps), parse_duration(last.source(), least_us=LEAST_PERIOD_US))
 
 
-def _ports(node: Node, what: str) -> int:
+def read_ports(node: Node, what: str) -> int:
+    """A port or a list of ports. Raises DesignError."""
     nodes = node.items if isinstance(node, ListNode) else (node,)
     ports = 0
     for each in nodes:
@@ -336,7 +335,7 @@ def _tempo(layout: Layout, node: Node | None) -> None:
     start = min(max(default.start, low), high)
     if whole and (value := whole.get("start")):
         start = number(value, "start", low, high)
-    clock = _ports(value, "clock") if whole and (value := whole.get("clock")) else None
+    clock = read_ports(value, "clock") if whole and (value := whole.get("clock")) else None
     # A design without devices still has something to say to the world: to the serial port.
     layout.ports_in_use = (ports | (clock or 0)) or SERIAL
     follow = PORT_NAMES[choice(value, "follow", PORT_NAMES)] if whole and (value := whole.get("follow")) else 0
@@ -358,7 +357,7 @@ def _device(layout: Layout, key: Scalar, node: Node) -> Device:
     return Device(
         name=name,
         channel=number(channel, "channel", 1, 16) - 1,
-        ports=_ports(value, "port") if (value := whole.get("port")) else SERIAL,
+        ports=read_ports(value, "port") if (value := whole.get("port")) else SERIAL,
         programs=programs,
         controllers=controllers,
         notes=notes,

@@ -45,6 +45,7 @@ from controller_sim.design.responses import ResponseEntry, add_responses, is_res
 from controller_sim.design.scope import ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views
 from controller_sim.design.steps import check_statements
+from controller_sim.design.thru import read_thru
 from controller_sim.design.yaml_text import Mapping, Node, Scalar, parse, read_file
 
 MAX_MODES = 64
@@ -156,7 +157,7 @@ class _Loader:
             power_on=power_on,
             pedals=layout.pedals,
             responses=tuple(self.responses),
-            thru=layout.thru,
+            thru=read_thru(self.root),
             opening=layout.opening,
         )
 

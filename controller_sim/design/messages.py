@@ -11,8 +11,6 @@ from controller_sim.design.parsing import cited, nearest
 
 BANK_MSB, BANK_LSB = 0, 32
 """Controllers of Bank Select (MIDI 1.0 Detailed Specification 4.2.1, p. 13)."""
-LOWER_HALF = 32
-"""From a controller 0..31 to the one that takes the lower seven bits of its value (the same, p. 12)."""
 PITCH_CENTRE = 8192
 MAX_DELAY_MS = 60_000
 DEFAULT_VELOCITY = 64
@@ -105,9 +103,9 @@ def _control_change(compiler: ExpressionCompiler, node: ast.Call) -> list[Statem
         controller = _controller(compiler, arguments["controller"], device, device.controllers)
         value = _controller_value(compiler, arguments["value"], device, controller)
         changes = [(_byte(controller.number), value)]
-        if controller.bits == 14:
+        if controller.lower_number is not None:
             upper, lower = _halves(compiler, value)
-            changes = [(_byte(controller.number), upper), (_byte(controller.number + LOWER_HALF), lower)]
+            changes = [(_byte(controller.number), upper), (_byte(controller.lower_number), lower)]
     delay_us = _delay_us(compiler, arguments)
     return [Send(device.ports, (_byte(0xB0 | device.channel), number, value), delay_us) for number, value in changes]
 

@@ -180,8 +180,8 @@ class _Pattern:
         if text not in names:
             raise DesignError(f"{self.device.name} has no controller '{text}'{nearest(text, names)}", place)
         controller = self.device.controllers[names.index(text)]
-        if controller.bits == 14:
-            numbers = f"{controller.number} and {controller.number + 32}"
+        if controller.lower_number is not None:
+            numbers = f"{controller.number} and {controller.lower_number}"
             raise DesignError(f"{text} has 14 bits, which arrive as two messages: bind their numbers, {numbers}", place)
         return controller
 

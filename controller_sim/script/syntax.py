@@ -10,9 +10,12 @@ WITHIN_US = 100_000
 """How long an expectation waits when nothing else is said."""
 READY_US = 100_000
 """From power-on until a script's next step when nothing else is said."""
+READ_EVERY_US = 5_000
+"""From one reading of a sweeping pedal to the next when nothing else is said."""
 LONGEST_US = 24 * 3600 * 1_000_000
 """The longest that a script may last."""
 MOST_STEPS = 100_000
+MOST_READINGS = 500_000
 MOST_CHARACTERS = 10_000_000
 
 
@@ -87,6 +90,33 @@ class Press(Step):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wait(Step):
     duration_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move(Step):
+    """A pedal is read once, at the raw reading `to`."""
+
+    pedal: str
+    to: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep(Step):
+    """A pedal moves evenly from one raw reading to another and is read every `every_us` and at the end; None: from where it stands."""
+
+    pedal: str
+    start: int | None
+    to: int
+    duration_us: int
+    every_us: int = READ_EVERY_US
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Receive(Step):
+    """Bytes arrive at a port, all at once; they need not be whole messages."""
+
+    port: str
+    data: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

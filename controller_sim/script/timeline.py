@@ -8,18 +8,22 @@ from dataclasses import dataclass, field
 from controller_sim.design.form import Design
 from controller_sim.script.syntax import (
     LONGEST_US,
+    MOST_READINGS,
     MOST_STEPS,
     READY_US,
     Bounce,
     Change,
     Expectation,
     ExpectSilence,
+    Move,
     PowerOff,
     PowerOn,
     Press,
+    Receive,
     Script,
     ScriptError,
     Step,
+    Sweep,
     Timed,
     Wait,
 )
@@ -27,11 +31,13 @@ from controller_sim.script.syntax import (
 
 @dataclass(slots=True)
 class Instant:
-    """What happens at one time: the power first (`power` in order, True is on), then the contacts that turn over."""
+    """What happens at one time: the power first (`power` in order, True is on), then the contacts that turn over, then what arrives."""
 
     power: list[bool] = field(default_factory=list)
     turned: int = 0
     """Bit i: the contact of switch i changes."""
+    arrived: list[tuple[str, int | bytes]] = field(default_factory=list)
+    """A pedal and its reading, or a port and bytes, in the order of the steps."""
     first_step: int = 0
     last_step: int = 0
     """The numbers of the first and the last step that have a part in it."""
@@ -107,6 +113,8 @@ class _Layout:
         self.busy_us = [0] * len(design.switches)
         self.step: Step = Step()
         self.number = 0
+        self.stands = {pedal.name: pedal.heel for pedal in design.pedals}
+        self.readings = 0
 
     def run(self) -> Timeline:
         if len(self.script.steps) > MOST_STEPS:
@@ -162,6 +170,12 @@ class _Layout:
             self._change(step.switches, step.down, self.clock_us, step.bounce, 0)
         elif isinstance(step, Press):
             self._press(step)
+        elif isinstance(step, Move):
+            self._read(step.pedal, step.to)
+        elif isinstance(step, Sweep):
+            self._sweep(step)
+        elif isinstance(step, Receive):
+            self._instant(self.clock_us).arrived.append((step.port, step.data))
         self.floor_us = self.clock_us
         if isinstance(step, PowerOff):
             self._power_off()
@@ -184,6 +198,25 @@ class _Layout:
             number += len(step.switches)
             self._change(step.switches, False, self.clock_us, step.bounce, number)
             number += len(step.switches)
+
+    def _sweep(self, step: Sweep) -> None:
+        """Readings at even times, the first at once and the last at the end, each the whole number nearest to the even movement."""
+        if step.every_us < 1:
+            raise self._error("a pedal is read every 1us at most")
+        begin_us, way_us = self.clock_us, step.duration_us
+        start = self.stands.get(step.pedal, 0) if step.start is None else step.start
+        for passed_us in (*range(0, way_us, step.every_us), way_us):
+            self.clock_us = begin_us + passed_us
+            self._read(step.pedal, start + (2 * (step.to - start) * passed_us + way_us) // (2 * way_us) if way_us else step.to)
+
+    def _read(self, pedal: str, value: int) -> None:
+        if pedal not in self.stands:
+            raise self._error(f"the design has no pedal {pedal!r}")
+        self.readings += 1
+        if self.readings > MOST_READINGS:
+            raise self._error(f"a script has at most {MOST_READINGS} readings of pedals, and this goes beyond")
+        self.stands[pedal] = value
+        self._instant(self.clock_us).arrived.append((pedal, value))
 
     def _power_off(self) -> None:
         if not self.powered:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Protocol
 
+from controller_sim.core.kinds import midi_bytes, pedal_reading
 from controller_sim.design.form import LED_LEVELS, PORT_NAMES, Cell, Design
 from controller_sim.design.outputs import Message, Output
 
@@ -46,7 +47,7 @@ class Engine(Protocol):
     def tempo(self) -> int: ...
     @property
     def clock_running(self) -> int | bool: ...
-    def advance(self, now_us: int, contacts: int, /) -> object: ...
+    def advance(self, now_us: int, contacts: int, arrived: tuple[int, ...] = ..., /) -> object: ...
     def next_deadline_us(self) -> int | None: ...
     def take_outputs(self) -> list[Output]: ...
     def kept(self) -> tuple[int, ...]: ...
@@ -54,11 +55,13 @@ class Engine(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Input:
-    """What happened to the controller at an instant: `contacts` (the word that is now down), `off` or `on`."""
+    """What happened to the controller at an instant: `contacts` (the word that is now down), `arrived`, `off` or `on`."""
 
     time_us: int
     kind: str
     contacts: int
+    arrived: tuple[int, ...] = ()
+    """Pedal readings and MIDI bytes, packed as core.kinds says."""
 
 
 def duration_us(text: int | str) -> int:
@@ -122,11 +125,11 @@ class Memory:
 
 
 class Simulator:
-    """A controller built to a design, powered on at time 0 with all switches up.
+    """A controller built to a design, powered on at time 0 with all switches up and all pedals at the heel.
 
     Times are whole microseconds since then. A duration is an int of microseconds or a text such as `500ms`. A switch
-    is named as in the design; `a+c` names several. All contact changes made at one time are one instant; looking at
-    the controller closes the instant, and changes made after that at the same time are a second instant of that time.
+    is named as in the design; `a+c` names several. All that is done at one time is one instant; looking at
+    the controller closes the instant, and what is done after that at the same time is a second instant of that time.
     Every method raises SimulatorError for names the design does not have.
     """
 
@@ -138,12 +141,16 @@ class Simulator:
         self._trace = trace
         self._now_us = 0
         self._word = 0
+        self._readings = [pedal.heel for pedal in design.pedals]
         self._kept: tuple[int, ...] | None = None
         self._outputs: list[Output] = []
+        self._arrived: tuple[int, ...] = ()
         self._pending = True
         self._engine: Engine | None = self._new_engine()
 
     def _new_engine(self) -> Engine:
+        """An engine at power-on; it reads every pedal at once, as a controller does."""
+        self._arrived = tuple(pedal_reading(number, value) for number, value in enumerate(self._readings))
         if self.engine_name == "fast":
             from controller_sim.design.fast import FastEngine
 
@@ -185,7 +192,7 @@ class Simulator:
             raise SimulatorError(f"{time_us} us has gone by; it is {self._now_us} us")
         if time_us > self._now_us:
             # Contacts that changed at this instant have been so since then: they must be seen before time moves.
-            if self.inputs and self.inputs[-1].time_us == self._now_us:
+            if self._arrived or (self.inputs and self.inputs[-1].time_us == self._now_us):
                 self._settle()
             self._now_us = time_us
             self._pending = True
@@ -199,6 +206,43 @@ class Simulator:
         self._word = contacts
         self._pending = True
         self.inputs.append(Input(self._now_us, "contacts", contacts))
+
+    def turn(self, pedal: str, value: int) -> None:
+        """A pedal is read, now: `value` is the raw reading, in what the design says it reads."""
+        number = self._pedal(pedal)
+        low, high = self.design.pedals[number].reads
+        if not low <= value <= high:
+            raise SimulatorError(f"{pedal} reads {low}..{high}; it never reads {value}")
+        self._readings[number] = value
+        self._arrive((pedal_reading(number, value),))
+
+    def receive(self, data: bytes | str, port: str = "serial") -> None:
+        """MIDI bytes (hexadecimal in a text, such as `C9 05`) arrive at a port, now; they need not be whole messages."""
+        if isinstance(data, str):
+            try:
+                data = bytes.fromhex(data)
+            except ValueError:
+                raise SimulatorError(f"{data!r} is no row of hexadecimal bytes such as C9 05") from None
+        self._arrive(midi_bytes(self._port(port), data))
+
+    def _arrive(self, arrived: tuple[int, ...]) -> None:
+        """Without power a pedal's new place is all that remains of it."""
+        if not arrived:
+            return
+        self.inputs.append(Input(self._now_us, "arrived", self._word, arrived))
+        if self._engine is not None:
+            self._arrived += arrived
+            self._pending = True
+
+    def reading(self, pedal: str) -> int:
+        """The last raw reading of a pedal."""
+        return self._readings[self._pedal(pedal)]
+
+    def _pedal(self, name: str) -> int:
+        names = [pedal.name for pedal in self.design.pedals]
+        if name not in names:
+            raise SimulatorError(unknown_name("pedal", name, names))
+        return names.index(name)
 
     def power_off(self) -> None:
         """Cut the power. What happened at this time before is seen; kept cells survive."""
@@ -233,7 +277,8 @@ class Simulator:
     def _settle(self) -> None:
         """Let the engine catch up with the present instant."""
         if self._pending and self._engine is not None:
-            self._engine.advance(self._now_us, self._word)
+            self._engine.advance(self._now_us, self._word, self._arrived)
+            self._arrived = ()
             self._outputs += self._engine.take_outputs()
         self._pending = False
 
