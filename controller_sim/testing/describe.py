@@ -22,6 +22,11 @@ def describe_design(design: Design) -> str:
     lines += [f"procedure {n} {procedure.name}: {_block(procedure.body)}" for n, procedure in enumerate(design.procedures)]
     for index, mode in enumerate(design.modes):
         lines += _mode_lines(design, index, mode)
+    lines += [f"{pedal}" for pedal in design.pedals] + [f"{thru}" for thru in design.thru]
+    for n, response in enumerate(design.responses):
+        arguments = [_text(argument) for argument in response.arguments]
+        when = "" if response.condition is None else f" when condition {response.condition}"
+        lines.append(f"response {n} of mode {response.mode} to {response.cause}{when}: procedure {response.procedure}{arguments or ''}")
     lines += [f"power on {binding.mask:b}: {_action(binding.action)}" for binding in design.power_on]
     return "\n".join(lines)
 
@@ -100,5 +105,7 @@ def _text(expression: Expression) -> str:
             return f"({_text(expression.then)} if {_text(expression.condition)} else {_text(expression.otherwise)})"
         case form.Reading():
             return expression.name
+        case form.Position():
+            return f"pedal{expression.pedal}"
         case _:
             return repr(expression)
