@@ -242,7 +242,7 @@ class _Builder:
         )
 
     def _receive(self, when: When | None, line: int, parts: list[Any]) -> Step:
-        source, message = parts
+        source, message, every, length = parts
         device = find_device(self.design, self._known("device or port", source, [*(d.name for d in self.design.devices), *PORT_NAMES]))
         if message.data == "raw_message":
             data = bytes(int(token, 16) for token in message.children)
@@ -259,7 +259,8 @@ class _Builder:
         # A device on both ports speaks on the first.
         ports = PORT_NAMES[str(source)] if device is None else device.ports
         port = next(name for name, bit in PORT_NAMES.items() if bit & ports)
-        return Receive(when=when, line=line, port=port, data=data)
+        every_us = None if every is None else self._duration(every.children[0])
+        return Receive(when=when, line=line, port=port, data=data, every_us=every_us, duration_us=self._part(length, 0))
 
     def _within(self, node: Any) -> int | None:
         if node is None:

@@ -116,7 +116,8 @@ def _(step: Sweep) -> str:
 
 @_body.register
 def _(step: Receive) -> str:
-    return f"receive from {step.port} {step.data.hex(' ').upper()}"
+    text = f"receive from {step.port} {step.data.hex(' ').upper()}"
+    return text if step.every_us is None else f"{text} every {duration_text(step.every_us)} for {duration_text(step.duration_us)}"
 
 
 @_body.register

@@ -15,7 +15,7 @@ READ_EVERY_US = 5_000
 LONGEST_US = 24 * 3600 * 1_000_000
 """The longest that a script may last."""
 MOST_STEPS = 100_000
-MOST_READINGS = 500_000
+MOST_ARRIVALS = 500_000
 MOST_CHARACTERS = 10_000_000
 
 
@@ -113,10 +113,12 @@ class Sweep(Step):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Receive(Step):
-    """Bytes arrive at a port, all at once; they need not be whole messages."""
+    """Bytes arrive at a port, all at once; they need not be whole messages. With `every_us` again and again for `duration_us`."""
 
     port: str
     data: bytes
+    every_us: int | None = None
+    duration_us: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from controller_sim.design.form import Design
 from controller_sim.script.syntax import (
     LONGEST_US,
-    MOST_READINGS,
+    MOST_ARRIVALS,
     MOST_STEPS,
     READY_US,
     Bounce,
@@ -114,7 +114,7 @@ class _Layout:
         self.step: Step = Step()
         self.number = 0
         self.stands = {pedal.name: pedal.heel for pedal in design.pedals}
-        self.readings = 0
+        self.arrivals = 0
 
     def run(self) -> Timeline:
         if len(self.script.steps) > MOST_STEPS:
@@ -175,7 +175,7 @@ class _Layout:
         elif isinstance(step, Sweep):
             self._sweep(step)
         elif isinstance(step, Receive):
-            self._instant(self.clock_us).arrived.append((step.port, step.data))
+            self._receive(step)
         self.floor_us = self.clock_us
         if isinstance(step, PowerOff):
             self._power_off()
@@ -199,6 +199,24 @@ class _Layout:
             self._change(step.switches, False, self.clock_us, step.bounce, number)
             number += len(step.switches)
 
+    def _receive(self, step: Receive) -> None:
+        if step.every_us is None:
+            self._arrive(step.port, step.data)
+            return
+        if step.every_us < 1:
+            raise self._error("bytes come every 1us at most")
+        begin_us = self.clock_us
+        for passed_us in range(0, step.duration_us + 1, step.every_us):
+            self.clock_us = begin_us + passed_us
+            self._arrive(step.port, step.data)
+        self.clock_us = begin_us + step.duration_us
+
+    def _arrive(self, source: str, what: int | bytes) -> None:
+        self.arrivals += 1
+        if self.arrivals > MOST_ARRIVALS:
+            raise self._error(f"pedals are read and bytes received at most {MOST_ARRIVALS} times in a script, and this goes beyond")
+        self._instant(self.clock_us).arrived.append((source, what))
+
     def _sweep(self, step: Sweep) -> None:
         """Readings at even times, the first at once and the last at the end, each the whole number nearest to the even movement."""
         if step.every_us < 1:
@@ -212,11 +230,8 @@ class _Layout:
     def _read(self, pedal: str, value: int) -> None:
         if pedal not in self.stands:
             raise self._error(f"the design has no pedal {pedal!r}")
-        self.readings += 1
-        if self.readings > MOST_READINGS:
-            raise self._error(f"a script has at most {MOST_READINGS} readings of pedals, and this goes beyond")
         self.stands[pedal] = value
-        self._instant(self.clock_us).arrived.append((pedal, value))
+        self._arrive(pedal, value)
 
     def _power_off(self) -> None:
         if not self.powered:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from controller_sim.design import form
 from controller_sim.design.fast import FastEngine
-from controller_sim.design.outputs import Edge, Ended, Fired, Message, ModeEntered, Output
+from controller_sim.design.outputs import Edge, Ended, Fired, Message, ModeEntered, Output, Responded
 from controller_sim.reference import ReferenceEngine
 from controller_sim.testing.compare import EngineFactory, instants, run, state_of
 from controller_sim.testing.contacts import POLLS, Session, sessions
@@ -265,10 +265,14 @@ def test_the_random_runs_reach_every_gesture_every_fate_and_every_kind_of_output
                 seen[f"{size} {binding.gesture}"] += 1
             elif isinstance(output, Ended):
                 seen[output.fate] += 1
+            elif isinstance(output, Responded):
+                seen[type(design.responses[output.response].cause).__name__] += 1
+                seen["late move"] += output.time_us not in dict(session.arrivals)
             elif isinstance(output, Message) and output.data == b"\xf8":
                 seen["clock"] += 1
 
     count()
     wanted = {f"{size} {gesture}" for size in ("single", "chord") for gesture in form.GESTURES} | {"eager press", "clock"}
     wanted |= {"unbound", "cancelled", "spent", "Message", "Fired", "Ended", "ModeEntered", "LedSet", "Shown", "Edge"}
-    assert wanted - set(seen) == set()
+    wanted |= {"Responded", "Moved", "Received", "late move"}
+    assert wanted - {name for name, times in seen.items() if times} == set()
