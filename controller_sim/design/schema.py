@@ -18,9 +18,7 @@ _TRUTH: Json = {"enum": [True, False, "yes", "no"]}
 
 def design_schema() -> Json:
     """The schema (JSON Schema, draft 2020-12) as plain dictionaries, for YAML 1.2 read into JSON's types."""
-    bindings = _bindings(
-        "What gestures, pedals and messages do: 'GESTURE KEY [DURATION] [eager] [when CONDITION]: action', 'move PEDAL', 'received MESSAGE(...)'."
-    )
+    bindings = _bindings("'GESTURE KEY [DURATION] [eager]', 'move PEDAL' or 'received MESSAGE(...)', each [when CONDITION]: action.")
     top: Json = {
         "format": {"const": 1, "description": "The version of this language."},
         "title": {"type": ["string", "number"], "description": "What the design is called."},
