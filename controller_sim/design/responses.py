@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller_sim.design.actions import compile_condition
 from controller_sim.design.bindings import CompileAction, ModeBindings
@@ -207,14 +207,18 @@ class _Pattern:
             if level is None:
                 raise DesignError(f"{controller.name} has no 'off'", place)
             return level, level
-        if re.fullmatch(r"[0-9]{1,3}", text):
-            text = f"{text}..{text}"
+        if text.isascii() and text.isdigit():
+            if len(text) > 3 or int(text) > DATA[1]:
+                raise DesignError(f"{text} is not in {DATA[0]}..{DATA[1]}", place)
+            return int(text), int(text)
         if text[:1].isdigit():
             return parse_range(Source(text, (place,)), *DATA)
         match = _CAPTURE.fullmatch(text)
         if match is None:
             raise DesignError(f"'{text}' is no value: write a number, a range such as 0..7, or a name for it", place)
-        low, high = parse_range(Source(match["range"], (place,)), *usual) if match["range"] else usual
+        low, high = usual
+        if match["range"]:
+            low, high = parse_range(Source(match["range"], (replace(place, column=place.column + match.start("range")),)), *usual)
         self._capture(match["name"], place, Local(low, high, index))
         return low, high
 
