@@ -54,6 +54,12 @@ def test_every_example_fits(path: Path) -> None:
         "{switches: [a], modes: {m: {}}, procedures: {f: pass}}",
         "{switches: [a], modes: {m: {}}, display: {lines: 2}}",
         "{switches: [a], modes: {m: {}}, wire: {delayed_messages: 0}}",
+        "{switches: [a], modes: {m: {}}, wire: {thru: {serial: {only: [clock]}}}}",
+        "{switches: [{a: open}], modes: {m: {}}}",
+        "{switches: [a], modes: {m: {}}, pedals: {p: {curve: steep}}}",
+        "{switches: [a], modes: {m: {}}, pedals: {p: {dead: 2}}}",
+        "{switches: [a], modes: {m: {on: {move: pass}}}}",
+        "{switches: [a], modes: {m: {on: {received noteon: pass}}}}",
     ],
 )
 def test_what_is_plainly_wrong_does_not_fit(text: str) -> None:
