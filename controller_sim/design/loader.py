@@ -14,10 +14,9 @@ from controller_sim.design.form import (
     Action,
     Binding,
     Call,
+    ClockRun,
     Design,
     Enter,
-    For,
-    If,
     Key,
     Mode,
     Place,
@@ -44,7 +43,7 @@ from controller_sim.design.pedals import read_pedals
 from controller_sim.design.responses import ResponseEntry, add_responses, is_response, read_responses
 from controller_sim.design.scope import ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views
-from controller_sim.design.steps import check_statements
+from controller_sim.design.steps import check_statements, statements_in
 from controller_sim.design.thru import read_thru
 from controller_sim.design.yaml_text import Mapping, Node, Scalar, parse, read_file
 
@@ -157,7 +156,7 @@ class _Loader:
             power_on=power_on,
             pedals=layout.pedals,
             responses=tuple(self.responses),
-            thru=read_thru(self.root),
+            thru=read_thru(self.root, layout.tempo.ports if self._runs_clock() else 0),
             opening=layout.opening,
         )
 
@@ -386,21 +385,21 @@ class _Loader:
             found[mask] = PowerOnBinding(mask, self._compile(f"power_on: {key.text}", source, draft=False, tap=False), key.place)
         return tuple(found.values())
 
+    def _runs_clock(self) -> bool:
+        """Whether anything starts the MIDI clock."""
+        return any(isinstance(each, ClockRun) and each.running for procedure in self.procedures for each in statements_in(procedure.body))
+
     def _enters(self, body: tuple[Statement, ...]) -> Iterator[int]:
         """The modes that an action may ask for, through procedures too."""
-        waiting: list[Statement] = list(body)
+        waiting = [body]
         called: set[int] = set()
         while waiting:
-            match waiting.pop():
-                case Enter(mode=mode):
-                    yield mode
-                case If(then=then, otherwise=otherwise):
-                    waiting.extend((*then, *otherwise))
-                case For(body=inner):
-                    waiting.extend(inner)
-                case Call(procedure=procedure) if procedure not in called:
-                    called.add(procedure)
-                    waiting.extend(self.procedures[procedure].body)
+            for statement in statements_in(waiting.pop()):
+                if isinstance(statement, Enter):
+                    yield statement.mode
+                elif isinstance(statement, Call) and statement.procedure not in called:
+                    called.add(statement.procedure)
+                    waiting.append(self.procedures[statement.procedure].body)
 
     def _check_enter_circles(self, modes: tuple[Mode, ...]) -> None:
         follows = {

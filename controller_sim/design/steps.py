@@ -1,13 +1,24 @@
-"""How long an action can take: the most statements that it runs, through loops and calls."""
+"""The statements of an action, and how many of them it can run, through loops and calls."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from controller_sim.design.errors import DesignError
 from controller_sim.design.form import Call, For, If, Procedure, Statement
 
 MAX_STATEMENTS = 100_000
+
+
+def statements_in(body: Sequence[Statement]) -> Iterator[Statement]:
+    """Every statement of a body and of the branches and loops in it, but not of what it calls."""
+    for statement in body:
+        yield statement
+        match statement:
+            case If(_, then, otherwise):
+                yield from statements_in((*then, *otherwise))
+            case For(body=inner):
+                yield from statements_in(inner)
 
 
 def check_statements(procedures: Iterable[Procedure]) -> None:

@@ -18,8 +18,11 @@ KINDS = {
 """What `only` may list: two groups and the names of messages."""
 
 
-def read_thru(root: Mapping) -> tuple[Thru, ...]:
-    """`wire: {thru: {serial: usb, usb: {to: [serial, usb], only: [channel, clock]}}}`. Raises DesignError."""
+def read_thru(root: Mapping, own_clock_ports: int) -> tuple[Thru, ...]:
+    """`wire: {thru: {serial: usb, usb: {to: [serial, usb], only: [channel, clock]}}}`; our own clock runs to `own_clock_ports`.
+
+    Raises DesignError, also where a port would get two clocks.
+    """
     wire = root.get("wire")
     node = mapping(wire, "wire").get("thru") if wire else None
     if node is None:
@@ -27,6 +30,9 @@ def read_thru(root: Mapping) -> tuple[Thru, ...]:
     found = []
     for key, value in mapping(node, "thru", tuple(PORT_NAMES)).pairs:
         ports, kinds = _parts(value)
+        if kinds & KINDS["clock"] and (twice := [name for name, port in PORT_NAMES.items() if port & ports & own_clock_ports]):
+            what = f"{twice[0]} would get two clocks, our own and the one from {key.text}"
+            raise DesignError(f"{what}: keep 'clock' out with 'only', or {twice[0]} out of the tempo's 'clock'", value.place)
         found.append(Thru(PORT_NAMES[key.text], ports, kinds))
     return tuple(found)
 

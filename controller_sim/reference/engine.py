@@ -71,6 +71,11 @@ class ReferenceEngine:
     def clock_running(self) -> bool:
         return self._clock.running
 
+    @property
+    def positions(self) -> list[int]:
+        """Where each pedal stands, in what it gives."""
+        return [pedal.position for pedal in self._pedals]
+
     def kept(self) -> tuple[int, ...]:
         """What survives power-off now: the elements of the kept cells, in the order of the cells."""
         return self.memory.kept()
@@ -266,10 +271,6 @@ class ReferenceEngine:
 
     def reading(self, name: str) -> int:
         return self.tempo if name == "tempo" else int(self.clock_running)
-
-    def position(self, pedal: int) -> int:
-        """Where a pedal stands, in what it gives."""
-        return self._pedals[pedal].position
 
     def send(self, ports: int, data: bytes, delay_us: int) -> None:
         """Send a message now, or put it in the queue, where the one due first leaves if there is no room."""

@@ -31,6 +31,7 @@ from controller_sim.script.syntax import (
     ExpectNothingElse,
     ExpectSilence,
     ExpectTempo,
+    Jitter,
     Move,
     Pattern,
     PowerOff,
@@ -172,10 +173,7 @@ class _Builder:
         bounce_us = self._duration(time)
         if bounce_us < 3:
             raise self._error("bounce lasts at least 3us", time)
-        number = 0 if seed is None else self._integer(seed)
-        if number < 0:
-            raise self._error("a seed is 0 or more", seed)
-        return Bounce(bounce_us, number)
+        return Bounce(bounce_us, self._seed(seed))
 
     def _part(self, node: Any, default_us: int) -> int:
         return default_us if node is None else self._duration(node.children[0])
@@ -229,7 +227,7 @@ class _Builder:
         return Move(when=when, line=line, pedal=pedal.name, to=self._reading(parts[1], pedal))
 
     def _sweep(self, when: When | None, line: int, parts: list[Any]) -> Step:
-        name, start, to, duration, every = parts
+        name, start, to, duration, every, jitter = parts
         pedal = self._pedal(name)
         return Sweep(
             when=when,
@@ -239,7 +237,22 @@ class _Builder:
             to=self._reading(to, pedal),
             duration_us=self._duration(duration),
             every_us=self._part(every, READ_EVERY_US),
+            jitter=self._jitter(jitter),
         )
+
+    def _jitter(self, node: Any) -> Jitter | None:
+        if node is None:
+            return None
+        most, seed = node.children
+        if not 1 <= self._integer(most) <= 65_535:
+            raise self._error("jitter is 1..65535", most)
+        return Jitter(self._integer(most), self._seed(seed))
+
+    def _seed(self, token: Any) -> int:
+        number = 0 if token is None else self._integer(token)
+        if number < 0:
+            raise self._error("a seed is 0 or more", token)
+        return number
 
     def _receive(self, when: When | None, line: int, parts: list[Any]) -> Step:
         source, message, every, length = parts

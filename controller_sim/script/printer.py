@@ -111,7 +111,8 @@ def _(step: Move) -> str:
 def _(step: Sweep) -> str:
     start = "" if step.start is None else f"{step.start} "
     every = "" if step.every_us == READ_EVERY_US else f" every {duration_text(step.every_us)}"
-    return f"move {step.pedal} {start}to {step.to} over {duration_text(step.duration_us)}{every}"
+    jitter = "" if step.jitter is None else f" jitter {step.jitter.most}" + (f" seed {step.jitter.seed}" if step.jitter.seed else "")
+    return f"move {step.pedal} {start}to {step.to} over {duration_text(step.duration_us)}{every}{jitter}"
 
 
 @_body.register

@@ -58,6 +58,14 @@ class Bounce:
     seed: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Jitter:
+    """Each reading is off by 0..`most` either way, inside what the pedal reads."""
+
+    most: int
+    seed: int = 0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     when: When | None = None
@@ -109,6 +117,7 @@ class Sweep(Step):
     to: int
     duration_us: int
     every_us: int = READ_EVERY_US
+    jitter: Jitter | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -47,6 +47,8 @@ class Engine(Protocol):
     def tempo(self) -> int: ...
     @property
     def clock_running(self) -> int | bool: ...
+    @property
+    def positions(self) -> Sequence[int]: ...
     def advance(self, now_us: int, contacts: int, arrived: tuple[int, ...] = ..., /) -> object: ...
     def next_deadline_us(self) -> int | None: ...
     def take_outputs(self) -> list[Output]: ...
@@ -323,6 +325,11 @@ class Simulator:
         """The level of each LED: off, on, blink or dim."""
         levels = self.powered_engine().leds if self.powered else [0] * len(self.design.leds)
         return {name: LED_LEVELS[level] for name, level in zip(self.design.leds, levels, strict=True)}
+
+    @property
+    def positions(self) -> dict[str, int]:
+        """Where each pedal stands, in what it gives. Raises SimulatorError while the power is off."""
+        return {pedal.name: position for pedal, position in zip(self.design.pedals, self.powered_engine().positions, strict=True)}
 
     @property
     def mode(self) -> str | None:

@@ -45,6 +45,7 @@ class State:
     leds: tuple[int, ...]
     tempo: int
     clock_running: int
+    positions: tuple[int, ...]
     next_deadline_us: int | None
     kept: tuple[int, ...]
 
@@ -57,6 +58,7 @@ def state_of(engine: Any) -> State:
         leds=tuple(engine.leds),
         tempo=engine.tempo,
         clock_running=int(engine.clock_running),
+        positions=tuple(engine.positions),
         next_deadline_us=engine.next_deadline_us(),
         kept=tuple(engine.kept()),
     )
@@ -107,7 +109,7 @@ def run(factory: EngineFactory, design: Design, session: Session, kept: Sequence
 def find_difference(design: Design, history: Sequence[Session], first: EngineFactory, second: EngineFactory) -> str | None:
     """Advance two engines through the same instants; the first difference as a readable report, or None.
 
-    Compared at every instant: outputs, mode, cells, display, LEDs, tempo, clock and kept cells. Deadlines need not be
+    Compared at every instant: outputs, mode, cells, display, LEDs, tempo, clock, pedals and kept cells. Deadlines need not be
     equal, as an engine may wake for nothing, but none may put anything out before the deadline that it announced.
     """
     kept: tuple[int, ...] | None = None

@@ -156,5 +156,24 @@ def test_what_is_wrong_with_thru_or_follow_is_refused(line: str, message: str) -
     assert str(caught.value).split("\n")[0].startswith(message)
 
 
+@pytest.mark.parametrize(
+    ("thru", "clock", "action", "refused"),
+    [
+        ("{serial: usb}", "usb", "clock_toggle()", True),
+        ("{serial: {to: [serial, usb], only: [real_time]}}", "serial", "clock_start()", True),
+        ("{serial: {to: usb, only: [channel]}}", "usb", "clock_start()", False),
+        ("{serial: usb}", "serial", "clock_start()", False),
+        ("{serial: usb}", "usb", "clock_stop()", False),
+    ],
+)
+def test_a_port_gets_one_clock_at_most(thru: str, clock: str, action: str, refused: bool) -> None:
+    text = f"switches: [a]\ntempo: {{clock: {clock}}}\nwire: {{thru: {thru}}}\nmodes: {{m: {{on: {{tap a: {action}}}}}}}\n"
+    if not refused:
+        assert load_design_text(text).thru
+        return
+    with pytest.raises(DesignError, match=f"{clock} would get two clocks, our own and the one from serial"):
+        load_design_text(text)
+
+
 def test_the_port_that_is_followed_is_remembered() -> None:
     assert load_design_text("switches: [a]\ntempo: {follow: usb}\nmodes: {m: {}}\n").tempo.follow == USB

@@ -21,6 +21,7 @@ from controller_sim.script.syntax import (
     ExpectNothingElse,
     ExpectSilence,
     ExpectTempo,
+    Jitter,
     Move,
     Pattern,
     PowerOff,
@@ -119,6 +120,7 @@ def actions() -> st.SearchStrategy[Step]:
             to=READINGS,
             duration_us=st.integers(0, 3_000_000),
             every_us=st.sampled_from([5_000, 20_000, 700]),
+            jitter=st.one_of(st.none(), st.builds(Jitter, st.integers(1, 50), st.integers(0, 50))),
         ),
         st.builds(Receive, port=st.sampled_from(["serial", "usb"]), data=RECEIVED),
         st.builds(
@@ -199,6 +201,7 @@ def test_a_damaged_script_is_parsed_or_refused_at_a_place_inside_it(booth: Desig
         ("move swell heel to tow over 1s", "1:20: there is no end of a pedal 'tow'; did you mean 'toe'?"),
         ("move swell to toe", "1:18: something is missing here; expected `over`"),
         ("move swell to toe over 1s every 0s", "1:1: a pedal is read every 1us at most"),
+        ("move swell to toe over 1s jitter 0", "1:34: jitter is 1..65535"),
         ("receive from sampler program_change", "1:22: program_change takes one number, not 0"),
         ("receive from usb note_on 60 channel 1", "1:18: what arrives has all its numbers"),
         ("receive from nobody C9 05", "1:14: there is no device or port 'nobody'; there is sampler, room, serial, usb"),
