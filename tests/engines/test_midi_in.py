@@ -13,7 +13,7 @@ from controller_sim.core.kinds import ALL_KINDS, CHANNEL_KINDS, kind_of, midi_by
 from controller_sim.core.midi_in import LONGEST_SYSEX, Parser
 from controller_sim.design import form, load_design_text
 from controller_sim.design.fast import FastEngine
-from controller_sim.design.outputs import Message, Responded
+from controller_sim.design.outputs import Message, Responded, Shown
 from controller_sim.midi import Decoder, is_message
 from controller_sim.midi.messages import STATUS_TABLE
 from controller_sim.reference import ReferenceEngine
@@ -152,6 +152,25 @@ def test_before_the_first_mode_messages_go_on_but_nothing_responds(factory: Engi
 
 
 @both_engines
+def test_a_mode_change_and_what_arrives_at_the_same_instant_are_shown_once(factory: EngineFactory) -> None:
+    design = load_design_text(
+        """
+switches: [a]
+display: {characters: 4}
+timing: {debounce: {press: none, release: none}}
+memory: {n: {range: 0..9}}
+modes:
+  m: {on: {press a: enter(k)}}
+  k: {display: "k {n}", on: {received start: n = 5}}
+"""
+    )
+    engine = factory(design)
+    engine.advance(0, 0)
+    engine.advance(100_000, 1, midi_bytes(form.SERIAL, (0xFA,)))
+    assert [output.text for output in engine.take_outputs() if isinstance(output, Shown)] == ["k 5"]
+
+
+@both_engines
 @given(beat_us=st.integers(250_000, 2_000_000), data=st.data())
 def test_a_followed_beat_sets_the_tempo_to_its_length_whatever_the_ticks_in_it(
     factory: EngineFactory, beat_us: int, data: st.DataObject
@@ -170,19 +189,24 @@ def test_a_followed_beat_sets_the_tempo_to_its_length_whatever_the_ticks_in_it(
 
 
 @both_engines
-@pytest.mark.parametrize("between", ["FA", "FB", "pause"])
-def test_a_pause_a_start_or_a_continue_begins_a_beat_anew(factory: EngineFactory, between: str) -> None:
+@pytest.mark.parametrize(("between", "anew"), [("FA", True), ("FB", True), ("FC", False), ("166667", True), ("166666", False)])
+def test_a_pause_a_start_or_a_continue_begins_a_beat_anew(factory: EngineFactory, between: str, anew: bool) -> None:
+    """At 30 beats a minute two ticks last 166,666 and two thirds of a microsecond."""
     design = replace(plain_design({("press", "a"): ()}), tempo=form.Tempo(follow=form.SERIAL))
     engine = factory(design)
     engine.advance(0, 0)
     now_us = 10_000
-    for place in range(24 + 12):
-        if place == 12 and between == "pause":
-            now_us += 2 * 60_000_000 // (24 * 30) + 1 - 20_000
-        elif place == 12:
+    for place in range(25):
+        if place == 12 and len(between) == 2:
             engine.advance(now_us - 1, 0, midi_bytes(form.SERIAL, bytes.fromhex(between)))
-        engine.advance(now_us, 0, midi_bytes(form.SERIAL, (0xF8,)))
+        elif place == 12:
+            now_us += int(between) - 20_000
         assert engine.tempo == 120
+        engine.advance(now_us, 0, midi_bytes(form.SERIAL, (0xF8,)))
         now_us += 20_000
-    engine.advance(now_us, 0, midi_bytes(form.SERIAL, (0xF8,)))
-    assert engine.tempo == 125
+    assert (engine.tempo == 120) == anew
+    for _ in range(12):
+        engine.advance(now_us, 0, midi_bytes(form.SERIAL, (0xF8,)))
+        now_us += 20_000
+    if anew:
+        assert engine.tempo == 125
