@@ -2,19 +2,22 @@
 
 A caller's duties:
 1. Time never goes back, and each instant is given once.
-2. The word holds raw contacts, bit s for switch s; between two calls the contacts were those of the earlier call.
-3. Take or clear `packed` when you like; nothing is read from it.
+2. The word says which switches are down, bit s for switch s; between two calls they were those of the earlier call. Whoever
+   reads pins where some contacts open when pressed turns the bits of `tables.opening` over.
+3. `arrived` holds what came at that instant besides, packed as kinds.py says, in the order in which it came.
+4. Take or clear `packed` when you like; nothing is read from it.
 """
 
+from .arrivals import Arrivals
 from .kinds import EDGE, LED, MODE, NEVER, RESTARTED, SPENT, lets_go, same_note
-from .recogniser import POWER_ON_SLOT, Recogniser
+from .recogniser import POWER_ON_SLOT
 
 NOT_RESTARTING = 0
 ASKED_TO_RESTART = 1
 RESTARTING = 2
 
 
-class Engine(Recogniser):
+class Engine(Arrivals):
     __slots__ = (
         "cells",
         "changes",
@@ -43,7 +46,7 @@ class Engine(Recogniser):
         self.tables = tables
         self.now_us = now_us
         self.packed = []
-        Recogniser.__init__(self, tables)
+        Arrivals.__init__(self, tables)
 
         self.cells = list(tables.start)
         if kept is not None:
@@ -77,12 +80,15 @@ class Engine(Recogniser):
             self.show_text,
             self.show_leds,
         ) = tables.modes[self.mode if self.mode >= 0 else tables.home]
+        self.blind = self.mode < 0 or self.listening
         if self.mode < 0:
             self.closed = self.opened = [Engine._still_settling] * tables.switches
 
-    def advance(self, now_us, contacts):
-        """Handle every deadline up to `now_us` at its own time, then the contacts seen at `now_us`."""
-        if contacts != self.contacts or self.soonest <= now_us or self.waking <= now_us:
+    def advance(self, now_us, contacts, arrived=()):
+        """Handle every deadline up to `now_us` at its own time, then the contacts seen at `now_us`, then what arrived."""
+        if arrived:
+            self._advance_to_arrivals(now_us, contacts, arrived)
+        elif contacts != self.contacts or self.soonest <= now_us or self.waking <= now_us:
             self.play((now_us,), (contacts,))
         self.now_us = now_us
 
@@ -103,6 +109,7 @@ class Engine(Recogniser):
             if action:
                 action(self, now_us)
         self.change_mode(now_us)
+        self._first_moves(now_us)
 
     def send_delayed(self, now_us):
         """The first delayed message is due."""
@@ -220,7 +227,11 @@ class Engine(Recogniser):
         self.packed, self.contact_due = packed, contact_due
         self.contacts = contacts
         packed += (now_us, RESTARTED)
-        self._put_out(self.display, self.leds, display, leds, now_us)
+        if display:
+            packed += (now_us, "")
+        for i, value in enumerate(leds):
+            if value:
+                packed += (now_us, i << 8 << 3 | LED)
 
     def _pay_releases(self, now_us):
         """Fire the releases that fired presses still owe, as if every foot were lifted; modes asked for are not entered."""
@@ -281,25 +292,24 @@ class Engine(Recogniser):
 
     def _look(self, now_us):
         """Put out what display and LEDs show differently from before."""
+        if self.blind:
+            return
         self.dirty = False
         if self.restarting:
             self._restart(now_us)
-        if self.mode >= 0:
-            text = ""
-            if self.show_text:
-                text = self.show_text(self) if self.notice is None else self.notice
-            self._put_out(text, self.show_leds(self), self.display, self.leds, now_us)
-
-    def _put_out(self, text, leds, display, lit, now_us):
-        """Show a text and LEDs; what differs from `display` and `lit` is put out."""
-        if text != display:
-            self.packed += (now_us, text)
+            return
+        if self.show_text:
+            text = self.show_text(self) if self.notice is None else self.notice
+            if text != self.display:
+                self.display = text
+                self.packed += (now_us, text)
+        leds = self.show_leds(self)
+        lit = self.leds
         if leds != lit:
-            for i, value in enumerate(leds):
-                if value != lit[i]:
-                    self.packed += (now_us, (i << 8 | value) << 3 | LED)
-        self.display = text
-        self.leds = leds
+            self.leds = leds
+            for i in range(len(leds)):
+                if leds[i] != lit[i]:
+                    self.packed += (now_us, (i << 8 | leds[i]) << 3 | LED)
 
     def kept(self):
         """What survives power-off now: the kept cells, drafted ones as they were before the draft."""

@@ -8,6 +8,7 @@ MODE = 3
 LED = 4
 EDGE = 5
 RESTARTED = 6
+RESPONDED = 7
 
 # Fates of a press for which nothing fired.
 UNBOUND = 0
@@ -31,11 +32,33 @@ NEVER = 1 << 62
 
 CLOCK_FIRST_TICK_US = 1000
 CLOCK_MESSAGE = 0xF8
+START_MESSAGE = 0xFA
+CONTINUE_MESSAGE = 0xFB
 TAP_BOUNCE_US = 100_000
 TAP_PAUSE_US = 2_000_000
 MINUTE_US = 60_000_000
 TICKS_PER_QUARTER = 24
 """MIDI 1.0 Detailed Specification 4.2.1, p. 30."""
+
+# How a message that arrives may be named in a filter: bit 0..6 for the channel messages, 7..22 for F0..FF.
+CHANNEL_KINDS = (1 << 7) - 1
+REAL_TIME_KINDS = 0xFF << 15
+ALL_KINDS = (1 << 23) - 1
+
+
+def kind_of(status):
+    """The number of a message's kind: 0 note off .. 6 pitch wheel, 7 SysEx .. 22 reset."""
+    return (status >> 4) - 8 if status < 0xF0 else status - 0xE9
+
+
+def pedal_reading(pedal, value):
+    """Pack a pedal's raw reading (0..65535) for `advance`: its lowest two bits are 0."""
+    return value << 6 | pedal << 2
+
+
+def midi_bytes(port, data):
+    """Pack bytes that arrived at a port (SERIAL 1, USB 2) for `advance`: a number each, the port in its lowest two bits."""
+    return tuple([byte << 2 | port for byte in data])
 
 
 def message_item(ports, data):

@@ -391,6 +391,9 @@ class Recogniser(Contacts):
         if self.lapsing:
             self.owing &= ~self.lapsing
             self.lapsing = 0
-        for s in self.tables.chord_switches:
-            if self.owner[s] >= 0 and not self.owing >> self.owner[s] & 1:
-                self.owner[s] = NOTHING
+        if self.owing:
+            for s in self.tables.chord_switches:
+                if self.owner[s] >= 0 and not self.owing >> self.owner[s] & 1:
+                    self.owner[s] = NOTHING
+        else:
+            self.owner[:] = self.tables.nobody

@@ -42,6 +42,7 @@ def take_snapshot(engine):
         tuple([(due - now_us, item, mode) for due, item, mode in engine.delayed]),
         _clock(engine),
         _taps(engine),
+        _arrivals(engine),
     )
 
 
@@ -62,9 +63,36 @@ def _taps(engine):
     return (-old_us, tuple(engine.tap_intervals), engine.tap_outlier)
 
 
+def _arrivals(engine):
+    """The pedals, what has come of messages, and the beat that is being listened to, unless its last tick is too old to go on."""
+    pedals = engine.pedals
+    since_us = engine.now_us - engine.heard_tick_at
+    beat = (NEVER, 0, NEVER)
+    if engine.heard_tick_at != NEVER and since_us <= engine.tables.follow_pause_us:
+        beat = (engine.beat_at - engine.now_us, engine.beat_ticks, -since_us)
+    return (
+        (tuple(pedals.held), tuple(pedals.positions), tuple(pedals.told)),
+        tuple([(parser.status, parser.body, parser.length) for parser in engine.parsers]),
+        beat,
+    )
+
+
+def _restore_arrivals(engine, arrivals, now_us):
+    (held, positions, told), parsers, (beat_at, beat_ticks, heard_tick_at) = arrivals
+    engine.pedals.held[:] = held
+    engine.pedals.positions[:] = positions
+    engine.pedals.told[:] = told
+    for parser, (status, body, length) in zip(engine.parsers, parsers):
+        parser.status, parser.body, parser.length = status, body, length
+    engine.beat_ticks = beat_ticks
+    engine.beat_at = NEVER if beat_at == NEVER else beat_at + now_us
+    engine.heard_tick_at = NEVER if heard_tick_at == NEVER else heard_tick_at + now_us
+
+
 def restore_snapshot(engine, snapshot, now_us):
     """Put an engine of the same design into the state of a snapshot, at `now_us`; `packed` is left alone."""
-    shared, lists, keys, wait_lists, counts, group, due, contact_due, locked, group_at, key_at, wait_at, delayed, clock, taps = snapshot
+    shared, lists, keys, wait_lists, counts, group, *others = snapshot
+    due, contact_due, locked, group_at, key_at, wait_at, delayed, clock, taps, arrivals = others
     engine.now_us = now_us
     for name, value in zip(SHARED, shared):
         setattr(engine, name, value)
@@ -92,6 +120,7 @@ def restore_snapshot(engine, snapshot, now_us):
     tapped_at, intervals, engine.tap_outlier = taps
     engine.tapped_at = NEVER if tapped_at == NEVER else tapped_at + now_us
     engine.tap_intervals = list(intervals)
+    _restore_arrivals(engine, arrivals, now_us)
     engine._load_mode()
 
 

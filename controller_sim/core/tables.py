@@ -15,9 +15,11 @@ class Tables:
     hold_slots[key], repeat_slots[key], gap_slots[key]     slots of deadlines, -1 where the key never needs one
     timer_slot                 the first slot of mode timers
     delayed_slot, clock_slot, notice_slot      slots, -1 where the design never needs one
+    pedal_slot                 the first pedal's slot
     slots                      how many there are
     nothing_due                what the deadlines of groups and keys are when none waits
     chord_switches             the switches that are in some chord, in order
+    nobody                     what `owner` is when no switch is part of a key
     choices                    choice -2-i is choices[i]: ((condition bit or 0, binding), ...)
     eager                      set of the bindings that are eager
     fire[binding]              function (engine, now_us): puts out that it fires and runs its action
@@ -35,5 +37,12 @@ class Tables:
     start                      memory as it is on the first day
     kept                       flat memory indices that survive power-off
     trace                      whether the design's functions put out debounced edges
+    opening                    switches whose contacts open when pressed; the engine itself never looks at it
+    pedals                     (heel, toe, points, hysteresis, every_us, moves_first, shown) each; `shown`: a display or LED reads it
+    moves[mode][pedal]         ((condition bit or 0, response), ...)
+    heard[mode]                {status: ((ports, first_low, first_high, second_low, second_high, condition bit or 0, response), ...)}
+    responses[response]        function (engine, now_us, first, second data byte)
+    thru                       ((source port, ports, bits of the kinds of messages), ...)
+    follow, follow_pause_us    the port whose clock sets the tempo or 0; the longest pause between its ticks
     home, tempo_low, tempo_high, tempo_start, clock_ports, delayed_messages
     """

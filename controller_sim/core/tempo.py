@@ -127,10 +127,13 @@ class Tempo(Deadlines):
             intervals = []
         self.tap_outlier = 0
         self.tap_intervals = intervals = (intervals + [interval])[-INTERVALS:]
-        total = sum(intervals)
-        if total * self.tempo_high < MINUTE_US * len(intervals):
+        self._set_mean(sum(intervals), len(intervals), now_us)
+
+    def _set_mean(self, total_us, quarters, now_us):
+        """Set the tempo at which so many quarters take so long, clamped to the design's range."""
+        if total_us * self.tempo_high < MINUTE_US * quarters:
             self.set_tempo(self.tempo_high, now_us)
-        elif total * self.tempo_low > MINUTE_US * len(intervals):
+        elif total_us * self.tempo_low > MINUTE_US * quarters:
             self.set_tempo(self.tempo_low, now_us)
         else:
-            self._set_quarter(total, len(intervals), now_us)
+            self._set_quarter(total_us, quarters, now_us)

@@ -186,6 +186,7 @@ class ActionCompiler(ExpressionCompiler):
         kinds = (
             (self.scope.switches, "a switch"),
             ([device.name for device in self.scope.devices], "a device"),
+            ([pedal.name for pedal in self.scope.pedals], "a pedal"),
             (self.scope.modes, "a mode"),
             (self.scope.value_names, "the name of a value"),
             (self.scope.procedures, "a procedure"),

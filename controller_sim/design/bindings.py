@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from controller_sim.design.actions import compile_condition
@@ -11,7 +11,7 @@ from controller_sim.design.form import Action, Binding, Expression, Key, Place
 from controller_sim.design.keys import BindingKey, parse_binding_key
 from controller_sim.design.layout import Layout, scalar
 from controller_sim.design.scope import Scope
-from controller_sim.design.yaml_text import Mapping
+from controller_sim.design.yaml_text import Node, Scalar
 
 MAX_BINDINGS = 2000
 MAX_CONDITIONS = 30
@@ -57,10 +57,10 @@ class Keyboard:
         return len(self.keys) - 1
 
 
-def read_entries(layout: Layout, node: Mapping, mode: str | None, has_draft: bool) -> list[Entry]:
-    """The entries of a mode's `on`, or of `everywhere`, their keys understood. Raises DesignError."""
+def read_entries(layout: Layout, pairs: Iterable[tuple[Scalar, Node]], mode: str | None, has_draft: bool) -> list[Entry]:
+    """The gestures of `on` or `everywhere`, their keys understood. Raises DesignError."""
     entries = []
-    for key, value in node.pairs:
+    for key, value in pairs:
         parsed = parse_binding_key(key.source(), layout.switches)
         name = f"{mode or 'everywhere'}: {key.text}"
         entries.append(Entry(parsed, key.place, name, scalar(value, "an action").source(), has_draft, mode))
@@ -116,7 +116,7 @@ class ModeBindings:
             possible = True
             if (key.gesture, index, hold_us) in taken:
                 continue
-            number = None if condition is None or condition.low == 1 else self._condition_number(condition, key)
+            number = None if condition is None or condition.low == 1 else self.condition_number(condition, key.condition)
             action = Action(compile_entry(entry, self.compile_action), arguments)
             if len(self.keyboard.bindings) == MAX_BINDINGS:
                 raise DesignError(f"the design has more than {MAX_BINDINGS} bindings, groups counted switch by switch", entry.place)
@@ -134,12 +134,13 @@ class ModeBindings:
         constants = dict(zip(("switch", "position"), arguments, strict=False))
         return compile_condition(self.scope, key.condition, constants)
 
-    def _condition_number(self, condition: Expression, key: BindingKey) -> int:
+    def condition_number(self, condition: Expression, source: Source | None) -> int:
+        """The number of a condition in the mode, where it is added if it is new. Raises DesignError."""
         if condition not in self.conditions:
             if len(self.conditions) == MAX_CONDITIONS:
-                assert key.condition is not None
+                assert source is not None
                 message = f"the mode has more than {MAX_CONDITIONS} different conditions, groups counted switch by switch"
-                raise DesignError(message, key.condition.place(0, 0))
+                raise DesignError(message, source.place(0, 0))
             self.conditions.append(condition)
         return self.conditions.index(condition)
 

@@ -22,6 +22,7 @@ from controller_sim.design.form import (
     Local,
     Logic,
     Place,
+    Position,
     Reading,
     Unary,
 )
@@ -184,6 +185,9 @@ class ExpressionCompiler:
             return self.finish(node, CellValue(declared.low, declared.high, cell, None))
         if self.lamp is not None and name in self.lamp.colours:
             return self._colour(name, "on")
+        pedal = self.scope.pedal_index(name)
+        if pedal is not None:
+            return self.finish(node, Position(self.scope.pedals[pedal].low, self.scope.pedals[pedal].high, pedal))
         for names in (self.scope.switches, self.scope.value_names, TRUTHS):
             if name in names:
                 return Constant(names[name], names[name])
@@ -217,7 +221,8 @@ class ExpressionCompiler:
         if name in ("switch", "position"):
             return self.error(node, f"'{name}' has no meaning here: it needs a single switch or a group")
         known = [*self.slots, *self.constants, *self.scope.switches, *self.scope.value_names, *TRUTHS, *READINGS]
-        known += [*[cell.name for cell in self.scope.cells], *(self.lamp.colours if self.lamp else ())]
+        known += [cell.name for cell in self.scope.cells] + [pedal.name for pedal in self.scope.pedals]
+        known += self.lamp.colours if self.lamp else ()
         return self.error(node, f"unknown name '{name}'{nearest(name, known)}")
 
     def element(self, node: ast.Subscript) -> tuple[int, Expression]:

@@ -2,7 +2,7 @@
 
 Every value is a signed 32-bit integer; truth is 0 or 1. Every expression carries the interval that the
 loader proved for it (`low`..`high`, both inside). Times are microseconds. A switch, LED, cell, mode,
-procedure, key or binding is named by its index in the tuple of `Design` that holds it.
+procedure, key, pedal, binding or response is named by its index in the tuple of `Design` that holds it.
 """
 
 from __future__ import annotations
@@ -113,6 +113,13 @@ class Changed(Expression):
 
     cell: int | None
     index: Expression | None
+
+
+@dataclass(frozen=True, slots=True)
+class Position(Expression):
+    """Where a pedal stands, in what it gives; before its first reading it stands at the heel."""
+
+    pedal: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,6 +311,41 @@ class Binding:
 
 
 @dataclass(frozen=True, slots=True)
+class Moved:
+    """A pedal has another position than at its last move, and its rate allows one."""
+
+    pedal: int
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A whole message has arrived: `status` with its channel, at one of `ports`, each data byte in its low..high.
+
+    A message with fewer than two data bytes counts as if the others were 0.
+    """
+
+    status: int
+    ports: int
+    data: tuple[tuple[int, int], tuple[int, int]] = ((0, 127), (0, 127))
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """What something that is no press does in a mode: of several for one cause the first that applies.
+
+    `arguments` are those of the procedure, over the message's data bytes as locals 0 and 1.
+    """
+
+    mode: int
+    cause: Moved | Received
+    procedure: int
+    arguments: tuple[Expression, ...]
+    place: Place
+    condition: int | None = None
+    """An index in the mode's conditions, read when the cause happens."""
+
+
+@dataclass(frozen=True, slots=True)
 class Timer:
     """`every`: at entry + n * period, else once at entry + period."""
 
@@ -338,6 +380,8 @@ class Mode:
     """What leaving does to the drafted cells when neither saved nor cancelled: cancel or save."""
     delayed: str = "complete"
     """What leaving does to the delayed messages that were sent in this mode and still wait: complete or cancel."""
+    responses: tuple[int, ...] = ()
+    """Indices in Design.responses, the mode's own first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -382,6 +426,46 @@ class Tempo:
     start: int = 120
     ports: int = 0
     """Where the MIDI clock goes (SERIAL | USB)."""
+    follow: int = 0
+    """The port whose MIDI clock sets the tempo; 0: none."""
+
+
+@dataclass(frozen=True, slots=True)
+class Thru:
+    """What arrives at a port and goes on to others: bit n of `kinds` is set for messages of kind n (core.kinds.kind_of)."""
+
+    source: int
+    ports: int
+    kinds: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pedal:
+    """An analogue input. Readings from `heel` to `toe`, which are the inner ends of the dead zones, count; the rest is the nearer end.
+
+    `points` are what it gives at equal steps of the way from heel to toe, in between straight lines.
+    """
+
+    name: str
+    heel: int
+    toe: int
+    """heel and toe are different readings, 0..65535; either may be the larger one."""
+    points: tuple[int, ...]
+    hysteresis: int
+    """A reading counts only if it differs by more than this from the last that did, or is an end."""
+    every_us: int
+    """At least this long from move to move."""
+    moves_first: bool = False
+    """Whether the first reading after power-on is a move."""
+    reads: tuple[int, int] = (0, 1023)
+
+    @property
+    def low(self) -> int:
+        return min(self.points)
+
+    @property
+    def high(self) -> int:
+        return max(self.points)
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,6 +476,13 @@ class Controller:
     high: int = 127
     on: int | None = None
     off: int | None = None
+    bits: int = 7
+    """14: the value goes as a pair, to `number` and then to `lower_number`."""
+
+    @property
+    def lower_number(self) -> int | None:
+        """Takes the lower seven bits of 14: 32 above `number` (MIDI 1.0 Detailed Specification 4.2.1, p. 12)."""
+        return self.number + 32 if self.bits == 14 else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -479,6 +570,11 @@ class Design:
     storage: Storage = Storage()
     every_power_on: Action | None = None
     """Runs at each power-on, after the power-on binding."""
+    pedals: tuple[Pedal, ...] = ()
+    responses: tuple[Response, ...] = ()
+    thru: tuple[Thru, ...] = ()
+    opening: int = 0
+    """The switches whose contacts open when pressed (bit i: switch i). Engines never see that: their words say what is down."""
     warnings: tuple[str, ...] = field(default=())
     led_colours: tuple[tuple[str, ...], ...] = ()
     """The colours of each LED, () for one without; empty: no LED has any."""

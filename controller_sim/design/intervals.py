@@ -10,7 +10,20 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from types import UnionType
 
-from controller_sim.design.form import Binary, CellValue, Changed, Choice, Compare, Constant, Expression, Local, Logic, Reading, Unary
+from controller_sim.design.form import (
+    Binary,
+    CellValue,
+    Changed,
+    Choice,
+    Compare,
+    Constant,
+    Expression,
+    Local,
+    Logic,
+    Position,
+    Reading,
+    Unary,
+)
 
 LOWEST = -(1 << 31)
 HIGHEST = (1 << 31) - 1
@@ -140,6 +153,8 @@ def key_of(expression: Expression) -> Key:
             return ("local", slot)
         case Reading(name=name):
             return ("reading", name)
+        case Position(pedal=pedal):
+            return ("position", pedal)
         case Unary(operator=operator) | Binary(operator=operator) | Compare(operator=operator) | Logic(operator=operator):
             return (operator, *below)
     return ("choice", *below)
@@ -317,7 +332,7 @@ class State:
             case Compare(operator=operator, left=left, right=right):
                 self._assume_comparison(operator if truth else NEGATED[operator], left, right)
                 self._assume_value(condition, truth)
-            case Constant() | CellValue() | Local() | Reading() | Unary() | Binary():
+            case Constant() | CellValue() | Local() | Reading() | Position() | Unary() | Binary():
                 self._assume_value(condition, truth)
 
     def _assume_value(self, condition: Expression, truth: bool) -> None:

@@ -17,7 +17,7 @@ LEAST_PERIOD_US = 1000
 UNITS_US = {"us": 1, "ms": 1000, "s": 1_000_000}
 _DURATION = re.compile(r"([0-9]{1,12})(?:\.([0-9]{1,9}))?(us|ms|s)")
 _RANGE = re.compile(r"(-?[0-9]{1,10})\s*\.\.\s*(-?[0-9]{1,10})")
-_WHEN = re.compile(r"(?:^|\s+)when(?:\s+|$)")
+WHEN = re.compile(r"(?:^|\s+)when(?:\s+|$)")
 _TOKEN = re.compile(r"\s*(?:(?P<name>[A-Za-z_]\w*)|(?P<number>[0-9]+(?:\.[0-9]+)?[A-Za-z]*)|(?P<sign>\.\.|[+,])|(?P<other>\S))")
 
 
@@ -162,12 +162,12 @@ class _Tokens:
 def parse_binding_key(source: Source, switches: Mapping[str, int]) -> BindingKey:
     """`GESTURE KEY [DURATION] [eager] [when CONDITION]`. Raises DesignError at the word that is wrong."""
     text = source.text
-    when = _WHEN.search(text)
+    when = WHEN.search(text)
     tokens = _Tokens(source, when.start() if when else len(text), "switch")
     gesture = tokens.peek()[1]
-    if gesture not in (*GESTURES, "chord"):
-        known = (*GESTURES, "chord")
-        raise tokens.error(f"'{gesture}' is no gesture: write {', '.join(known)}{nearest(gesture, known)}")
+    known = (*GESTURES, "chord")
+    if gesture not in known:
+        raise tokens.error(f"'{gesture}' is no gesture: write {', '.join(known)}{nearest(gesture, (*known, 'move', 'received'))}")
     tokens.next()
     chord = tokens.is_chord()
     at = tokens.start()

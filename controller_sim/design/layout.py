@@ -16,6 +16,7 @@ from controller_sim.design.form import (
     Controller,
     Debounce,
     Device,
+    Pedal,
     Place,
     Repeat,
     Storage,
@@ -36,6 +37,8 @@ MAX_NAMES = 256
 MAX_TEMPO = 1000
 LEAST_STORAGE, MOST_STORAGE = 32, 1 << 16
 MAX_VERSION = 255
+LAST_PAIRED = 31
+"""Controllers 0..31 take 14 bits, the lower seven by the controller 32 above (MIDI 1.0 Detailed Specification 4.2.1, p. 12)."""
 WORD_LOW, WORD_HIGH = -(1 << 31), (1 << 31) - 1
 TRUTHS = {"yes": True, "true": True, "no": False, "false": False}
 RESERVED = BUILT_IN | {*LED_LEVELS, "other", "when", "eager", "always"}
@@ -54,6 +57,7 @@ TOP_KEYS = (
     "tempo",
     "wire",
     "storage",
+    "pedals",
     "devices",
     "memory",
     "procedures",
@@ -80,6 +84,7 @@ class Layout:
 
     title: str
     switches: dict[str, int] = field(default_factory=dict)
+    opening: int = 0
     leds: dict[str, int] = field(default_factory=dict)
     led_colours: tuple[tuple[str, ...], ...] = ()
     display_lines: int = 0
@@ -91,6 +96,7 @@ class Layout:
     ports_in_use: int = 0
     running_status: bool = False
     delayed_messages: int = 16
+    pedals: tuple[Pedal, ...] = ()
     devices: tuple[Device, ...] = ()
     cells: tuple[Cell, ...] = ()
     storage: Storage = field(default_factory=Storage)
@@ -177,6 +183,19 @@ def declare(layout: Layout, node: Node, what: str) -> str:
     return value.text
 
 
+def new_parameter(layout: Layout, node: Scalar, taken: Iterable[str]) -> str:
+    """A name for a value that an action is given, in use for nothing else. Raises DesignError."""
+    name = name_of(node, "parameter").text
+    if name in RESERVED or name in layout.value_names:
+        raise DesignError(f"'{name}' is a word of the language and cannot name a parameter", node.place)
+    if name in layout.places:
+        kind, place = layout.places[name]
+        raise DesignError(f"the name '{name}' is taken", node.place, ((f"it names a {kind} here", place),))
+    if name in taken:
+        raise DesignError(f"the parameter '{name}' stands here twice", node.place)
+    return name
+
+
 def read_layout(root: Mapping, title: str) -> Layout:
     """All declarations of a design. Raises DesignError."""
     mapping(root, "the design", TOP_KEYS)
@@ -189,7 +208,7 @@ def read_layout(root: Mapping, title: str) -> Layout:
         raise DesignError("a design needs 'switches', for example 'switches: [a, b, c]'", root.place)
     _check_length(node, "switches", 1, MAX_SWITCHES)
     for item in items(node, "switches"):
-        layout.switches[declare(layout, item, "switch")] = len(layout.switches)
+        _switch(layout, item)
     if node := root.get("leds"):
         _leds(layout, node)
     if node := root.get("display"):
@@ -201,7 +220,7 @@ def read_layout(root: Mapping, title: str) -> Layout:
     if node := root.get("timing"):
         _timing(layout, node)
     if node := root.get("wire"):
-        wire = mapping(node, "wire", ("running_status", "delayed_messages"))
+        wire = mapping(node, "wire", ("running_status", "delayed_messages", "thru"))
         if each := wire.get("running_status"):
             layout.running_status = truth(each, "running_status")
         if each := wire.get("delayed_messages"):
@@ -222,6 +241,19 @@ def _check_length(node: Node, what: str, low: int, high: int) -> None:
     length = len(items(node, what))
     if not low <= length <= high:
         raise DesignError(f"{what} has {length} entries, but must have {low}..{high}", node.place)
+
+
+def _switch(layout: Layout, node: Node) -> None:
+    """`a`, or `{a: opens}` for a switch whose contact opens when pressed."""
+    if not isinstance(node, Mapping):
+        layout.switches[declare(layout, node, "switch")] = len(layout.switches)
+        return
+    if len(node.pairs) != 1:
+        raise DesignError("a switch is a name, or a name with what its contact does when pressed: {x: opens}", node.place)
+    key, value = node.pairs[0]
+    if choice(value, f"the contact of {key.text}", ("closes", "opens")) == "opens":
+        layout.opening |= 1 << len(layout.switches)
+    layout.switches[declare(layout, key, "switch")] = len(layout.switches)
 
 
 def _leds(layout: Layout, node: Node) -> None:
@@ -322,7 +354,8 @@ def _repeat(node: Node) -> Repeat:
     return Repeat(first_us, tuple(steps), parse_duration(last.source(), least_us=LEAST_PERIOD_US))
 
 
-def _ports(node: Node, what: str) -> int:
+def read_ports(node: Node, what: str) -> int:
+    """A port or a list of ports. Raises DesignError."""
     nodes = node.items if isinstance(node, ListNode) else (node,)
     ports = 0
     for each in nodes:
@@ -337,7 +370,7 @@ def _tempo(layout: Layout, node: Node | None) -> None:
     ports = 0
     for device in layout.devices:
         ports |= device.ports
-    whole = mapping(node, "tempo", ("range", "start", "clock")) if node else None
+    whole = mapping(node, "tempo", ("range", "start", "clock", "follow")) if node else None
     default = Tempo()
     low, high = default.low, default.high
     if whole and (value := whole.get("range")):
@@ -345,10 +378,11 @@ def _tempo(layout: Layout, node: Node | None) -> None:
     start = min(max(default.start, low), high)
     if whole and (value := whole.get("start")):
         start = number(value, "start", low, high)
-    clock = _ports(value, "clock") if whole and (value := whole.get("clock")) else None
+    clock = read_ports(value, "clock") if whole and (value := whole.get("clock")) else None
     # A design without devices still has something to say to the world: to the serial port.
     layout.ports_in_use = (ports | (clock or 0)) or SERIAL
-    layout.tempo = Tempo(low, high, start, layout.ports_in_use if clock is None else clock)
+    follow = PORT_NAMES[choice(value, "follow", PORT_NAMES)] if whole and (value := whole.get("follow")) else 0
+    layout.tempo = Tempo(low, high, start, layout.ports_in_use if clock is None else clock, follow)
 
 
 def _device(layout: Layout, key: Scalar, node: Node) -> Device:
@@ -366,7 +400,7 @@ def _device(layout: Layout, key: Scalar, node: Node) -> Device:
     return Device(
         name=name,
         channel=number(channel, "channel", 1, 16) - 1,
-        ports=_ports(value, "port") if (value := whole.get("port")) else SERIAL,
+        ports=read_ports(value, "port") if (value := whole.get("port")) else SERIAL,
         programs=programs,
         controllers=controllers,
         notes=notes,
@@ -379,18 +413,28 @@ def _controller(key: Scalar, node: Node) -> Controller:
     name = name_of(key, "controller").text
     if isinstance(node, Scalar):
         return Controller(name, number(node, f"the number of {name}", 0, 127))
-    whole = mapping(node, f"the controller {name}", ("number", "range", "on", "off"))
-    if (value := whole.get("number")) is None:
+    whole = mapping(node, f"the controller {name}", ("number", "bits", "range", "on", "off"))
+    if (number_node := whole.get("number")) is None:
         raise DesignError(f"the controller {name} needs a number, 0..127", key.place)
-    found = number(value, "number", 0, 127)
-    low, high = parse_range(scalar(value, "range").source(), 0, 127) if (value := whole.get("range")) else (0, 127)
+    bits = number(value, "bits", 7, 14) if (value := whole.get("bits")) else 7
+    if bits not in (7, 14):
+        raise DesignError(f"bits is {bits}, but must be 7 or 14", whole.key("bits").place)
+    highest = (1 << bits) - 1
+    found = (
+        number(number_node, "the number of a controller of 14 bits", 0, LAST_PAIRED)
+        if bits == 14
+        else number(number_node, "number", 0, 127)
+    )
+    low, high = parse_range(scalar(value, "range").source(), 0, highest) if (value := whole.get("range")) else (0, highest)
     on = number(value, "on", 0, 127) if (value := whole.get("on")) else None
     off = number(value, "off", 0, 127) if (value := whole.get("off")) else None
     if off is not None and on is None:
         raise DesignError(f"the controller {name} has 'off' but no 'on'", whole.key("off").place)
     if on is not None and "range" in (each.text for each, _ in whole.pairs):
         raise DesignError(f"the controller {name} has 'on' and so takes a truth: leave 'range' out", whole.key("range").place)
-    return Controller(name, found, low, high, on, off)
+    if on is not None and bits == 14:
+        raise DesignError(f"the controller {name} has 'on' and so takes a truth: leave 'bits' out", whole.key("bits").place)
+    return Controller(name, found, low, high, on, off, bits)
 
 
 def _storage(node: Node) -> Storage:

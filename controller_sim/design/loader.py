@@ -14,6 +14,7 @@ from controller_sim.design.form import (
     Action,
     Binding,
     Call,
+    ClockRun,
     Design,
     Enter,
     Key,
@@ -21,13 +22,13 @@ from controller_sim.design.form import (
     Place,
     PowerOnBinding,
     Procedure,
+    Response,
     Statement,
     Timer,
 )
 from controller_sim.design.forms import add_form_cells, compile_form_value, entering, label_gone, read_fields
 from controller_sim.design.keys import nearest, parse_range, parse_switches, parse_timer_key
 from controller_sim.design.layout import (
-    RESERVED,
     WORD_HIGH,
     WORD_LOW,
     Layout,
@@ -35,15 +36,18 @@ from controller_sim.design.layout import (
     declare,
     items,
     mapping,
-    name_of,
+    new_parameter,
     read_layout,
     scalar,
 )
 from controller_sim.design.panic import silence
 from controller_sim.design.parsing import FORM_COMMANDS
+from controller_sim.design.pedals import read_pedals
+from controller_sim.design.responses import ResponseEntry, add_responses, is_response, read_responses
 from controller_sim.design.scope import IN_THEN, NO_FORM, Form, FormField, ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views
 from controller_sim.design.steps import check_periods, check_statements, statements_in
+from controller_sim.design.thru import read_thru
 from controller_sim.design.yaml_text import Mapping, Scalar, parse, read_file
 
 MAX_MODES = 64
@@ -105,7 +109,7 @@ class _ModeParts:
     draft: tuple[int, ...]
     fields: tuple[FormField, ...]
     own: list[Entry]
-    everywhere: list[Entry] = field(default_factory=list)
+    responses: list[ResponseEntry]
 
 
 class _Loader:
@@ -115,7 +119,9 @@ class _Loader:
         self.layout: Layout = read_layout(root, title)
         switches = self.layout.switches
         self.keyboard = Keyboard(self.layout, [Key(name, (index,), 1 << index) for name, index in switches.items()])
+        self.layout.pedals = read_pedals(self.layout, root)
         self.procedures: list[Procedure] = []
+        self.responses: list[Response] = []
         self.declared: dict[str, _Declared] = {}
         self.forms: dict[int, Form] = {}
         self.uses_panic = False
@@ -140,6 +146,7 @@ class _Loader:
             display_characters=layout.display_characters or None,
             drafted=frozenset(cell for parts in self.parts for cell in parts.draft),
             form_cells=frozenset(cell for form in self.forms.values() for cell in (form.index, form.label_shown)),
+            pedals=layout.pedals,
         )
         self._find_contexts()
         self._compile_procedures()
@@ -174,6 +181,10 @@ class _Loader:
             storage=layout.storage,
             led_colours=layout.led_colours,
             every_power_on=every_power_on,
+            pedals=layout.pedals,
+            responses=tuple(self.responses),
+            thru=read_thru(self.root, layout.tempo.ports if self._runs_clock() else 0),
+            opening=layout.opening,
         )
 
     def with_warnings(self, design: Design) -> Design:
@@ -198,13 +209,18 @@ class _Loader:
             whole = mapping(value, f"the mode {name}", MODE_KEYS)
             draft = self._draft(whole)
             on = mapping(each, "on") if (each := whole.get("on")) else None
-            own = read_entries(self.layout, on, name, bool(draft)) if on else []
+            own, responses = self._entries(on, name, bool(draft))
             fields = read_fields(self.layout, form) if (form := whole.get("form")) else ()
-            self.parts.append(_ModeParts(name, key.place, whole, draft, fields, own))
-        self.everywhere: list[Entry] = []
-        if node := self.root.get("everywhere"):
-            every_draft = all(parts.draft for parts in self.parts)
-            self.everywhere = read_entries(self.layout, mapping(node, "everywhere"), None, every_draft)
+            self.parts.append(_ModeParts(name, key.place, whole, draft, fields, own, responses))
+        every = mapping(node, "everywhere") if (node := self.root.get("everywhere")) else None
+        every_draft = all(parts.draft for parts in self.parts)
+        self.everywhere, self.responses_everywhere = self._entries(every, None, every_draft)
+
+    def _entries(self, node: Mapping | None, mode: str | None, has_draft: bool) -> tuple[list[Entry], list[ResponseEntry]]:
+        if node is None:
+            return [], []
+        gestures = [pair for pair in node.pairs if not is_response(pair[0])]
+        return read_entries(self.layout, gestures, mode, has_draft), read_responses(self.layout, node, mode or "everywhere", has_draft)
 
     def _read_forms(self) -> None:
         """A form as cells, a timer and a procedure, to which the statements about forms lead."""
@@ -266,21 +282,11 @@ class _Loader:
             if each is None:
                 raise DesignError(f"'{text.strip()}' is no parameter: write for example 'n in 0..39'", source.place(0, start))
             name_node = Scalar(source.place(0, start), each[1], None, 0, 0, key.document)
-            name = name_of(name_node, "parameter").text
-            self._check_parameter_name(name_node, found)
+            name = new_parameter(self.layout, name_node, [taken for taken, _, _ in found])
             low, high = parse_range(Source(each[2], (source.place(0, at + each.start(2)),)), WORD_LOW, WORD_HIGH)
             found.append((name, low, high))
             at += len(text) + 1
         return tuple(found)
-
-    def _check_parameter_name(self, node: Scalar, found: list[tuple[str, int, int]]) -> None:
-        if node.text in RESERVED or node.text in self.layout.value_names:
-            raise DesignError(f"'{node.text}' is a word of the language and cannot name a parameter", node.place)
-        if node.text in self.layout.places:
-            kind, place = self.layout.places[node.text]
-            raise DesignError(f"the name '{node.text}' is taken", node.place, ((f"it names a {kind} here", place),))
-        if any(node.text == name for name, _, _ in found):
-            raise DesignError(f"the parameter '{node.text}' stands here twice", node.place)
 
     def _find_contexts(self) -> None:
         """What procedures may do depends on everything that runs them."""
@@ -289,6 +295,8 @@ class _Loader:
             form = mode if mode in self.forms else NO_FORM
             for entry in parts.own:
                 self._restrict(entry.source, draft=draft, form=_RELEASED if entry.key.gesture == "release" else form)
+            for response in parts.responses:
+                self._restrict(response.source, draft=draft)
             for name in ("enter", "leave"):
                 if node := parts.node.get(name):
                     source = scalar(node, "an action").source()
@@ -299,6 +307,8 @@ class _Loader:
             for each in parts.fields:
                 if each.then:
                     self._restrict(each.then, draft=draft, gesture=False, form=IN_THEN)
+        for response in self.responses_everywhere:
+            self._restrict(response.source, draft=response.has_draft)
         for entry in self.everywhere:
             self._restrict(entry.source, draft=entry.has_draft)
         if node := self.root.get("power_on"):
@@ -422,6 +432,10 @@ class _Loader:
         )
         return len(self.procedures) - 1
 
+    def _compile_response(self, name: str, captured: Parameters, source: Source, draft: bool) -> int:
+        procedure = compile_procedure(self.scope, name, captured, source, by_gesture=True, may_enter=True, has_draft=draft)
+        return self._add(procedure).procedure
+
     def _home(self) -> int:
         node = self.root.get("home")
         if node is None:
@@ -437,6 +451,7 @@ class _Loader:
         self.scope.mode_drafted, self.scope.mode_form = frozenset(parts.draft), form
         bindings = ModeBindings(self.scope, self.keyboard, index, self.layout.timing.hold_us, self._compile_gesture)
         bindings.add_all(parts.own, self.everywhere)
+        responses = add_responses(bindings, parts.responses, self.responses_everywhere, self.responses, self._compile_response)
         exits, delayed = node.get("on_other_exit"), node.get("delayed")
         return Mode(
             name=parts.name,
@@ -453,6 +468,7 @@ class _Loader:
             draft=parts.draft,
             on_other_exit=choice(exits, "on_other_exit", ("cancel", "save")) if exits else "cancel",
             delayed=choice(delayed, "delayed", ("complete", "cancel")) if delayed else "complete",
+            responses=responses,
         )
 
     def _enter(self, parts: _ModeParts, form: Form | None) -> Action | None:
@@ -492,6 +508,10 @@ class _Loader:
             source = scalar(value, "an action").source()
             found[mask] = PowerOnBinding(mask, self._compile(f"power_on: {key.text}", source, draft=False), key.place)
         return tuple(found.values())
+
+    def _runs_clock(self) -> bool:
+        """Whether anything starts the MIDI clock."""
+        return any(isinstance(each, ClockRun) and each.running for procedure in self.procedures for each in statements_in(procedure.body))
 
     def _every_power_on(self) -> Action | None:
         node = self.root.get("power_on")

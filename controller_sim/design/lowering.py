@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
 from controller_sim.core.engine import Engine
+from controller_sim.core.kinds import MINUTE_US, NOTHING, TICKS_PER_QUARTER
 from controller_sim.core.tables import Tables
 from controller_sim.design import form
 from controller_sim.design.form import Design
@@ -35,8 +36,7 @@ def source_of(design: Design, trace: bool = False) -> str:
 
 
 def _actions(design: Design, plan: Plan) -> list[str]:
-    shown = [view for mode in design.modes for view in mode.views] + [led for mode in design.modes for led in mode.leds]
-    writer = PythonWriter(design, plan, frozenset(_cells_in(design, shown)))
+    writer = PythonWriter(design, plan, frozenset(_seen_cells(design)))
     for i, procedure in enumerate(design.procedures):
         if i in plan.called:
             writer.procedure(f"p{i}", procedure)
@@ -59,6 +59,8 @@ def _actions(design: Design, plan: Plan) -> list[str]:
         writer.action(f"power_on{i}", held.action, follow=False)
     if design.every_power_on:
         writer.action("every_power_on", design.every_power_on, follow=False)
+    for i, response in enumerate(design.responses):
+        writer.response(f"response{i}", response)
     return writer.lines
 
 
@@ -75,7 +77,8 @@ def _handlers(design: Design, plan: Plan, trace: bool) -> list[str]:
         display = f"display{i}" if design.display_characters else "None"
         names = [closed, opened, pressed, ended, become, decide, timeouts, conditions, display, f"leds{i}"]
         modes += ["    (", *(f"        {name}," for name in names), "    ),"]
-    return [*writer.lines, "MODES = (", *modes, ")"]
+    rests = [writer.function(f"rest{p}", "e, now", [f"e.rest_ended({p}, now)"]) for p in range(len(design.pedals))]
+    return [*writer.lines, f"RESTS = {_tuple(rests)}", "MODES = (", *modes, ")"]
 
 
 def _tuple(names: Iterable[str]) -> str:
@@ -102,13 +105,15 @@ def _lower(design: Design, trace: bool) -> Tables:
     tables.hold_slots, tables.repeat_slots, tables.gap_slots = plan.hold_slots, plan.repeat_slots, plan.gap_slots
     tables.timer_slot = plan.timer_slot
     tables.delayed_slot, tables.clock_slot, tables.notice_slot = plan.delayed_slot, plan.clock_slot, plan.notice_slot
+    tables.pedal_slot = plan.pedal_slot
     tables.slots = plan.slots
     tables.nothing_due = plan.nothing_due
     tables.chord_switches = plan.chord_switches
+    tables.nobody = [NOTHING] * len(design.switches)
     tables.choices = plan.choices
     tables.eager = frozenset(i for i, b in enumerate(design.bindings) if b.eager)
     tables.fire = [names[f"binding{i}"] for i in range(len(design.bindings))]
-    tables.modes = [_mode(functions, plan) for functions in names["MODES"]]
+    tables.modes = [_mode(functions, names["RESTS"], plan) for functions in names["MODES"]]
     tables.enter = _optional(names, "enter", design)
     tables.leave = _optional(names, "leave", design)
     tables.timers = [tuple((plan.timer_slot + j, timer.period_us) for j, timer in enumerate(mode.timers)) for mode in design.modes]
@@ -127,10 +132,12 @@ def _lower(design: Design, trace: bool) -> Tables:
     tables.tempo_low, tables.tempo_high, tables.tempo_start = design.tempo.low, design.tempo.high, design.tempo.start
     tables.clock_ports = design.tempo.ports
     tables.delayed_messages = design.delayed_messages
+    _lower_arrivals(design, tables)
+    tables.responses = [names[f"response{i}"] for i in range(len(design.responses))]
     return tables
 
 
-def _mode(functions: Sequence[Any], plan: Plan) -> tuple[Any, ...]:
+def _mode(functions: Sequence[Any], rests: Sequence[Any], plan: Plan) -> tuple[Any, ...]:
     """A mode's functions, with the engine's own for the deadlines that are not the mode's."""
     closed, opened, pressed, ended, become, decide, own, *others = functions
     timeouts = [Engine.power_on, Engine.close_group, *own]
@@ -139,22 +146,63 @@ def _mode(functions: Sequence[Any], plan: Plan) -> tuple[Any, ...]:
     for slot, function in engine:
         if slot >= 0:
             timeouts[slot] = function
+    for place, function in enumerate(rests):
+        timeouts[plan.pedal_slot + place] = function
     return (closed, opened, pressed, ended, become, decide, timeouts, *others)
+
+
+def _lower_arrivals(design: Design, tables: Tables) -> None:
+    shown = {part.pedal for part in _shown(design) if isinstance(part, form.Position)}
+    tables.opening = design.opening
+    tables.pedals = tuple(
+        (pedal.heel, pedal.toe, pedal.points, pedal.hysteresis, pedal.every_us, pedal.moves_first, p in shown)
+        for p, pedal in enumerate(design.pedals)
+    )
+    tables.thru = tuple((thru.source, thru.ports, thru.kinds) for thru in design.thru)
+    tables.follow = design.tempo.follow
+    tables.follow_pause_us = 2 * MINUTE_US // (TICKS_PER_QUARTER * design.tempo.low)
+    tables.moves = []
+    tables.heard = []
+    for mode in design.modes:
+        moves: list[list[tuple[int, int]]] = [[] for _ in design.pedals]
+        heard: dict[int, list[tuple[int, ...]]] = {}
+        for number in mode.responses:
+            response = design.responses[number]
+            condition = 0 if response.condition is None else 1 << response.condition
+            if isinstance(response.cause, form.Moved):
+                moves[response.cause.pedal].append((condition, number))
+            else:
+                first, second = response.cause.data
+                heard.setdefault(response.cause.status, []).append((response.cause.ports, *first, *second, condition, number))
+        tables.moves.append([tuple(each) for each in moves])
+        tables.heard.append({status: tuple(each) for status, each in heard.items()})
 
 
 def _optional(names: dict[str, Any], stem: str, design: Design) -> list[Callable[..., Any] | None]:
     return [names.get(f"{stem}{i}") for i in range(len(design.modes))]
 
 
-def _cells_in(design: Design, things: Iterable[Any]) -> Iterable[int]:
-    """The cells that expressions anywhere inside `things` read."""
-    for thing in things:
-        if isinstance(thing, form.Changed) and thing.cell is None:
+def _shown(design: Design) -> Iterator[form.Expression]:
+    """Every part of every expression that some display or LED reads."""
+    for mode in design.modes:
+        yield from _parts([*mode.views, *mode.leds])
+
+
+def _seen_cells(design: Design) -> Iterator[int]:
+    """The cells that displays and LEDs read, or of which they read whether they have changed."""
+    for part in _shown(design):
+        if isinstance(part, form.Changed) and part.cell is None:
             yield from (cell for mode in design.modes for cell in mode.draft)
-        elif isinstance(thing, form.CellValue | form.Changed):
-            assert thing.cell is not None
-            yield thing.cell
+        elif isinstance(part, form.CellValue | form.Changed):
+            assert part.cell is not None
+            yield part.cell
+
+
+def _parts(things: Iterable[Any]) -> Iterator[form.Expression]:
+    for thing in things:
+        if isinstance(thing, form.Expression):
+            yield thing
         if isinstance(thing, tuple | list):
-            yield from _cells_in(design, thing)
+            yield from _parts(thing)
         elif is_dataclass(thing):
-            yield from _cells_in(design, [getattr(thing, f.name) for f in fields(thing)])
+            yield from _parts([getattr(thing, f.name) for f in fields(thing)])

@@ -117,11 +117,16 @@ def _control_change(compiler: ExpressionCompiler, node: ast.Call) -> list[Statem
         number = compiler.value(arguments["controller"])
         number = compiler.prove(arguments["controller"], number, 0, 127, "controller", device.name)
         value = compiler.prove(arguments["value"], compiler.value(arguments["value"]), 0, 127, "value", device.name)
+        changes = [(number, value)]
     else:
         controller = _controller(compiler, arguments["controller"], device, device.controllers)
-        number = _byte(controller.number)
         value = _controller_value(compiler, arguments["value"], device, controller)
-    return [Send(device.ports, (_byte(0xB0 | device.channel), number, value), _delay_us(compiler, arguments))]
+        changes = [(_byte(controller.number), value)]
+        if controller.lower_number is not None:
+            upper, lower = _halves(compiler, value)
+            changes = [(_byte(controller.number), upper), (_byte(controller.lower_number), lower)]
+    delay_us = _delay_us(compiler, arguments)
+    return [Send(device.ports, (_byte(0xB0 | device.channel), number, value), delay_us) for number, value in changes]
 
 
 def _controller(compiler: ExpressionCompiler, node: ast.expr, device: Device, controllers: tuple[Controller, ...]) -> Controller:

@@ -10,6 +10,7 @@ display; an integer holds its kind in the lowest three bits and the rest above:
     LED      value (8 bits), led
     EDGE     down (1 bit), switch
     RESTARTED  nothing
+    RESPONDED  response
 """
 
 from __future__ import annotations
@@ -79,6 +80,13 @@ class Edge(Output):
 @dataclass(frozen=True, slots=True)
 class Restarted(Output):
     """The controller began again as at power-on; no switch counts as down any more, and what goes dark follows as outputs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Responded(Output):
+    """A pedal moved or a message was received: the response's index."""
+
+    response: int
 
 
 def decode(packed: Iterable[int | str]) -> list[Output]:

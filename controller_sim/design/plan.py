@@ -27,7 +27,8 @@ class Plan:
             self.taps_tempo[i] = _reaches(procedure.body, form.TapTempo, self.taps_tempo)
         self.statements = [statement for procedure in design.procedures for statement in _statements(procedure.body)]
         self.called = {statement.procedure for statement in self.statements if isinstance(statement, form.Call)}
-        """The procedures that some other calls."""
+        self.called.update(response.procedure for response in design.responses)
+        """The procedures that some other calls, or an arrival."""
         self.choices: list[tuple[tuple[int, int], ...]] = []
         """Lists of conditional bindings, (condition bit or 0, binding); the choice -2-i stands for the i-th."""
         self._choice: list[dict[tuple[int, str], int]] = []
@@ -129,7 +130,8 @@ class Plan:
         if form.Notice in used:
             self.notice_slot = place
             place += 1
-        self.slots = place
+        self.pedal_slot = place
+        self.slots = place + len(self.design.pedals)
 
 
 def _statements(body: Sequence[Statement]) -> Iterator[Statement]:

@@ -41,6 +41,11 @@ class PythonWriter:
     def procedure(self, name: str, procedure: form.Procedure) -> None:
         self.function(name, ["e", "now", *(f"v{i}" for i in range(procedure.parameters))], self._body(procedure.body, {}, ()))
 
+    def response(self, name: str, response: form.Response) -> None:
+        """A function of the engine and the two data bytes of what arrived."""
+        arguments = ["e", "now", *(self.expression(argument, {}) for argument in response.arguments)]
+        self.function(name, ("e", "now", "v0", "v1"), [f"p{response.procedure}({', '.join(arguments)})"])
+
     def function(self, name: str, parameters: Sequence[str], lines: Sequence[str]) -> None:
         self.lines.append(f"def {name}({', '.join(parameters)}):")
         self.lines += [f"    {line}" for line in lines or ["pass"]]
@@ -242,6 +247,8 @@ class PythonWriter:
                 return f"e.{name}"
             case form.Changed(cell=cell, index=index):
                 return self._changed(cell, index, constants)
+            case form.Position(pedal=pedal):
+                return f"e.positions[{pedal}]"
         raise TypeError(f"no Python for {e!r}")
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from controller_sim.design.form import GESTURES
+from controller_sim.design.form import GESTURES, PORT_NAMES
 from controller_sim.design.layout import LEAST_STORAGE, MAX_COLOURS, MAX_LEDS, MAX_SWITCHES, MAX_VERSION, MOST_STORAGE, RESERVED
+from controller_sim.design.pedals import CURVES, HIGHEST_READING, MAX_PEDALS, MAX_POINTS
+from controller_sim.design.responses import CHANNEL_KINDS, SYSTEM_KINDS
+from controller_sim.design.thru import KINDS
 
 Json = dict[str, object]
 
@@ -15,11 +18,11 @@ _TRUTH: Json = {"enum": [True, False, "yes", "no"]}
 
 def design_schema() -> Json:
     """The schema (JSON Schema, draft 2020-12) as plain dictionaries, for YAML 1.2 read into JSON's types."""
-    bindings = _bindings("What gestures do: 'GESTURE KEY [DURATION] [eager] [when CONDITION]: action'.")
+    bindings = _bindings("'GESTURE KEY [DURATION] [eager]', 'move PEDAL' or 'received MESSAGE(...)', each [when CONDITION]: action.")
     top: Json = {
         "format": {"const": 1, "description": "The version of this language."},
         "title": {"type": ["string", "number"], "description": "What the design is called."},
-        "switches": {**_names("The momentary switches, in order.", 1, MAX_SWITCHES), "items": _own_name()},
+        "switches": _switches(),
         "leds": _names("The LEDs, in order; they may have the names of switches.", 0, MAX_LEDS),
         "colours": {
             "type": "object",
@@ -30,11 +33,16 @@ def design_schema() -> Json:
         "timing": _timing(),
         "tempo": _object(
             "The tempo in beats a minute, and the ports that get the MIDI clock.",
-            {"range": _range("Slowest and fastest."), "start": _number(1, 1000), "clock": _ports()},
+            {
+                "range": _range("Slowest and fastest."),
+                "start": _number(1, 1000),
+                "clock": _ports(),
+                "follow": {"enum": list(PORT_NAMES), "description": "The port whose MIDI clock sets the tempo."},
+            },
         ),
         "wire": _object(
             "How messages leave.",
-            {"running_status": _TRUTH, "delayed_messages": _number(1, 64, "How many delayed messages can wait.")},
+            {"running_status": _TRUTH, "delayed_messages": _number(1, 64, "How many delayed messages can wait."), "thru": _thru()},
         ),
         "storage": _object(
             "The chip that holds the kept cells.",
@@ -44,6 +52,7 @@ def design_schema() -> Json:
                 "oldest": _number(1, MAX_VERSION, "The oldest version whose values still mean the same [1]; an older image is refused."),
             },
         ),
+        "pedals": {**_table("The analogue inputs, by name.", _pedal()), "maxProperties": MAX_PEDALS},
         "devices": _table("What is connected, by name.", _device()),
         "memory": _table("The memory cells, by name.", _cell()),
         "procedures": _procedures(),
@@ -82,6 +91,40 @@ def _own_name() -> Json:
 def _names(description: str, low: int, high: int) -> Json:
     name = {"type": "string", "pattern": f"^{_NAME}$"}
     return {"type": "array", "description": description, "items": name, "minItems": low, "maxItems": high, "uniqueItems": True}
+
+
+def _switches() -> Json:
+    """Names, or names with what their contacts do when pressed: {x: opens}."""
+    kind: Json = {"enum": ["closes", "opens"], "description": "What pressing does to the contact."}
+    special = {**_table("A switch and what pressing does to its contact.", kind), "minProperties": 1, "maxProperties": 1}
+    return {**_names("The momentary switches, in order.", 1, MAX_SWITCHES), "items": {"anyOf": [_own_name(), special]}}
+
+
+def _thru() -> Json:
+    only: Json = {"type": "array", "items": {"enum": list(KINDS)}, "minItems": 1, "uniqueItems": True}
+    some = _object("Where to, and which messages.", {"to": _ports(), "only": only}, ["to"])
+    return _object("What arrives at a port and goes on to others.", {port: {"anyOf": [_ports(), some]} for port in PORT_NAMES})
+
+
+def _pedal() -> Json:
+    share: Json = {"type": "string", "pattern": r"^\s*[0-9]{1,3}\s*%\s*$"}
+    dead: Json = {"type": "array", "items": share, "minItems": 2, "maxItems": 2}
+    points: Json = {"type": "array", "items": share, "minItems": 2, "maxItems": MAX_POINTS}
+    reading = _number(0, HIGHEST_READING)
+    return _object(
+        "A pedal.",
+        {
+            "reads": _range("What its converter gives [0..1023]."),
+            "heel": {**reading, "description": "The reading at the heel."},
+            "toe": {**reading, "description": "The reading at the toe; it may be the smaller one."},
+            "dead": {"description": "The share of the way that counts as the end, or [heel, toe].", "anyOf": [share, dead]},
+            "gives": _range("What its position is [0..127]."),
+            "curve": {"description": "How it gets from end to end.", "anyOf": [{"enum": list(CURVES)}, points]},
+            "hysteresis": {**reading, "description": "By how much a reading must differ to count [2]."},
+            "every": _duration("The least time from move to move [10ms]."),
+            "first": {"enum": ["quiet", "moves"], "description": "Whether the first reading after power-on is a move."},
+        },
+    )
 
 
 def _number(low: int, high: int, description: str = "") -> Json:
@@ -136,7 +179,7 @@ def _device() -> Json:
     byte = _number(0, 127)
     controller = _object(
         "A controller.",
-        {"number": byte, "range": _range("What it takes."), "on": byte, "off": byte},
+        {"number": byte, "bits": {"enum": [7, 14]}, "range": _range("What it takes."), "on": byte, "off": byte},
         ["number"],
     )
     return _object(
@@ -196,11 +239,12 @@ def _procedures() -> Json:
 def _bindings(description: str) -> Json:
     gestures = "|".join((*GESTURES, "chord"))
     group = rf"{_NAME}(\s*(\.\.|\+|,)\s*{_NAME})*"
-    rest = r"(\s+[0-9]+(\.[0-9]+)?(us|ms|s))?(\s+eager)?(\s+when\s+[\s\S]+)?"
+    rest = r"(\s+[0-9]+(\.[0-9]+)?(us|ms|s))?(\s+eager)?"
+    response = rf"move\s+{_NAME}|received\s+({'|'.join((*CHANNEL_KINDS, *SYSTEM_KINDS))})\s*(\([^()]*\))?"
     return {
         "type": "object",
         "description": description,
-        "propertyNames": {"pattern": rf"^\s*({gestures})\s+{group}{rest}\s*$"},
+        "propertyNames": {"pattern": rf"^\s*(({gestures})\s+{group}{rest}|{response})(\s+when\s+[\s\S]+)?\s*$"},
         "additionalProperties": _action("What the gesture does."),
     }
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from controller_sim.design.errors import Source
-from controller_sim.design.form import Cell, Device, Place, Tempo
+from controller_sim.design.form import Cell, Device, Pedal, Place, Tempo
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +85,15 @@ class Scope:
     """The cells that the mode at hand drafts."""
     mode_form: Form | None = None
     """The form of the mode at hand."""
+    pedals: tuple[Pedal, ...] = ()
 
     def cell_index(self, name: str) -> int | None:
         """The index of the cell of that name, or None."""
         return next((i for i, cell in enumerate(self.cells) if cell.name == name), None)
+
+    def pedal_index(self, name: str) -> int | None:
+        """The index of the pedal of that name, or None."""
+        return next((i for i, pedal in enumerate(self.pedals) if pedal.name == name), None)
 
     def device(self, name: str) -> Device | None:
         """The device of that name, or None."""

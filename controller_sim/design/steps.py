@@ -1,4 +1,4 @@
-"""How long an action can take: the most statements that it runs, through loops and calls."""
+"""The statements of an action, and how many of them it can run, through loops and calls."""
 
 from __future__ import annotations
 

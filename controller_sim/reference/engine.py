@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from functools import partial
 
-from controller_sim.design.form import Action, Design, Expression
-from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Restarted, Shown
+from controller_sim.design.arrivals import PedalReading, unpack
+from controller_sim.design.form import PORT_NAMES, Action, Design, Expression, Moved, Received, Response
+from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Responded, Restarted, Shown
 from controller_sim.reference.debounce import Contact, contact_machine
 from controller_sim.reference.gestures import Gestures
 from controller_sim.reference.interpreter import Interpreter
+from controller_sim.reference.listening import Beat, Ear, as_note_off, data_of, fits, goes_on
 from controller_sim.reference.memory import Memory
+from controller_sim.reference.pedals import PedalInput
 from controller_sim.reference.tempo import Clock, TapSeries
 from controller_sim.reference.timeouts import Kind, Timeout
 
@@ -61,6 +64,9 @@ class ReferenceEngine:
         self._wanted_mode: int | None = None
         self._restart_wanted = False
         self._pressed_us: int | None = None
+        self._pedals = [PedalInput(pedal, self.now_us, partial(self._moved, number)) for number, pedal in enumerate(design.pedals)]
+        self._ears = {port: Ear() for port in PORT_NAMES.values()}
+        self._beat = Beat(design.tempo)
 
     @property
     def cells(self) -> list[int]:
@@ -76,6 +82,11 @@ class ReferenceEngine:
     def clock_running(self) -> bool:
         return self._clock.running
 
+    @property
+    def positions(self) -> list[int]:
+        """Where each pedal stands, in what it gives."""
+        return [pedal.position for pedal in self._pedals]
+
     def kept(self) -> tuple[int, ...]:
         """What survives power-off now: the elements of the kept cells, in the order of the cells."""
         return self.memory.kept()
@@ -90,19 +101,19 @@ class ReferenceEngine:
         waits = [contact.edge_us for contact in self._contacts if contact.edge_us is not None]
         return min([timeout.due_us for timeout in self._timeouts()] + waits, default=None)
 
-    def advance(self, now_us: int, contacts: int) -> None:
+    def advance(self, now_us: int, contacts: int, arrived: Sequence[int] = ()) -> None:
         """Go to an instant at which `contacts` is seen (bit i: switch i is down); until then they were as before.
 
-        Raises ValueError when time would go backwards.
+        `arrived` is what came at that instant besides, packed as core.kinds says. Raises ValueError when time would go backwards.
         """
         if now_us < self.now_us:
             raise ValueError(f"time went back from {self.now_us} us to {now_us} us")
         while (due_us := self.next_deadline_us()) is not None and due_us < now_us:
             self._instant(due_us, self._word)
-        self._instant(now_us, contacts & ((1 << len(self._contacts)) - 1))
+        self._instant(now_us, contacts & ((1 << len(self._contacts)) - 1), arrived)
 
-    def _instant(self, now_us: int, word: int) -> None:
-        """One instant: its timeouts, then its edges, then the display and the LEDs."""
+    def _instant(self, now_us: int, word: int, arrived: Sequence[int] = ()) -> None:
+        """One instant: its timeouts, then its edges, then what arrived, then the display and the LEDs."""
         self.now_us = now_us
         while (timeout := min(self._timeouts(), key=lambda one: one.order, default=None)) and timeout.due_us <= now_us:
             timeout.meet()
@@ -111,6 +122,11 @@ class ReferenceEngine:
             self._edges()
         elif changed:
             self._await_contacts()
+        for arrival in unpack(arrived):
+            if isinstance(arrival, PedalReading):
+                self._pedals[arrival.pedal].read(arrival.value, now_us, quiet=self.mode < 0)
+            else:
+                self._hear(arrival.port, arrival.byte)
         if self._restart_wanted:
             self._restart()
         self._show()
@@ -154,6 +170,40 @@ class ReferenceEngine:
         first, self._wanted_mode = self._wanted_mode, None
         self._enter_mode(self.design.home if first is None else first)
         self._change_modes()
+        for pedal in self._pedals:
+            pedal.move_if_it_has(self.now_us)
+
+    def _moved(self, pedal: int) -> None:
+        self._respond(lambda cause: isinstance(cause, Moved) and cause.pedal == pedal, [0, 0])
+
+    def _hear(self, port: int, byte: int) -> None:
+        """A byte arrives; with it a message may be whole: it goes on, it is counted as a beat, it is responded to."""
+        for message in self._ears[port].messages(byte):
+            for thru in self.design.thru:
+                if goes_on(thru, port, message):
+                    self._outputs.append(Message(self.now_us, thru.ports, message))
+            if port == self.design.tempo.follow:
+                quarter_us = self._beat.hear(message[0], self.now_us)
+                if quarter_us is not None:
+                    self._clock.set_quarter(quarter_us, self.now_us)
+            if self.mode >= 0:
+                self._received(port, as_note_off(message))
+
+    def _received(self, port: int, message: bytes) -> None:
+        self._respond(lambda cause: isinstance(cause, Received) and fits(cause, port, message), data_of(message))
+
+    def _respond(self, applies: Callable[[Moved | Received], bool], data: list[int]) -> None:
+        """Run the first response of the mode that applies and whose condition holds, if there is one."""
+        mode = self.design.modes[self.mode]
+        for number in mode.responses:
+            response: Response = self.design.responses[number]
+            if applies(response.cause) and (response.condition is None or self.truth(mode.conditions[response.condition])):
+                self._outputs.append(Responded(self.now_us, number))
+                self._pressed_us = self.now_us
+                self._interpreter.respond(response, data)
+                self._change_modes()
+                self._pressed_us = None
+                return
 
     def _timeouts(self) -> Iterator[Timeout]:
         if self._power_on_us is not None:
@@ -168,6 +218,9 @@ class ReferenceEngine:
             yield Timeout(self._clock.due_us, Kind.CLOCK, 0, self._clock_tick)
         if self._notice is not None:
             yield Timeout(self._notice[1], Kind.NOTICE, 0, self._end_notice)
+        for number, pedal in enumerate(self._pedals):
+            if self.mode >= 0 and pedal.due_us is not None:
+                yield Timeout(pedal.due_us, Kind.PEDAL, number, partial(self._pedal_may_move, pedal))
 
     def _mode_timer(self, number: int) -> None:
         timer, due_us = self.design.modes[self.mode].timers[number], self._timers[number]
@@ -182,6 +235,9 @@ class ReferenceEngine:
     def _clock_tick(self) -> None:
         self._clock.tick(self.now_us)
         self._outputs.append(Message(self.now_us, self.design.tempo.ports, CLOCK_TICK))
+
+    def _pedal_may_move(self, pedal: PedalInput) -> None:
+        pedal.move_if_it_has(self.now_us)
 
     def _end_notice(self) -> None:
         self._notice = None

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from controller_sim.design import form
-from controller_sim.design.form import Action, Cell, Design, Expression, Statement, Text
+from controller_sim.design.form import Action, Cell, Design, Expression, Response, Statement, Text
 
 ARITHMETIC: dict[str, Callable[[int, int], int]] = {
     "+": lambda a, b: a + b,
@@ -33,6 +33,8 @@ class Effects(Protocol):
 
     @property
     def cells(self) -> list[int]: ...
+    @property
+    def positions(self) -> list[int]: ...
     def reading(self, name: str) -> int: ...
     def changed(self, cell: int | None, element: int | None) -> bool: ...
     def send(self, ports: int, data: bytes, delay_us: int) -> None: ...
@@ -73,6 +75,8 @@ class Interpreter:
                 return self.effects.reading(name)
             case form.Changed(cell=changed, index=index):
                 return int(self.effects.changed(changed, None if index is None else self.value(index, slots)))
+            case form.Position(pedal=pedal):
+                return self.effects.positions[pedal]
             case form.Unary(operator=operator, operand=operand):
                 return UNARY[operator](self.value(operand, slots))
             case form.Binary(operator=operator, left=left, right=right):
@@ -104,6 +108,10 @@ class Interpreter:
     def run(self, action: Action) -> None:
         """Run an action to completion."""
         self._call(action.procedure, list(action.arguments))
+
+    def respond(self, response: Response, data: list[int]) -> None:
+        """Run a response to completion; `data` are the two data bytes of what arrived."""
+        self._call(response.procedure, [self.value(argument, data) for argument in response.arguments])
 
     def _call(self, number: int, arguments: list[int]) -> None:
         procedure = self.design.procedures[number]

@@ -19,6 +19,7 @@ class Kind(IntEnum):
     DELAYED_MESSAGE = 6
     CLOCK = 7
     NOTICE = 8
+    PEDAL = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,7 @@ class Timeout:
     due_us: int
     kind: Kind
     number: int
-    """Among those of one kind: the key, the timer, or the message's place in the queue."""
+    """Among those of one kind: the key, the timer, the pedal, or the message's place in the queue."""
     meet: Callable[[], None]
 
     @property

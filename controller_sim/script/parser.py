@@ -11,12 +11,13 @@ from typing import Any
 from lark import Lark, Token, Tree
 from lark.exceptions import UnexpectedInput
 
-from controller_sim.design.form import LED_LEVELS, PORT_NAMES, Cell, Design, Device
+from controller_sim.design.form import LED_LEVELS, PORT_NAMES, Cell, Design, Device, Pedal
 from controller_sim.midi.messages import MidiError
 from controller_sim.script.complaints import explain
 from controller_sim.script.patterns import RAW, find_device, target_of, wanted_bytes
 from controller_sim.script.syntax import (
     MOST_CHARACTERS,
+    READ_EVERY_US,
     WITHIN_US,
     Bounce,
     Change,
@@ -30,13 +31,17 @@ from controller_sim.script.syntax import (
     ExpectNothingElse,
     ExpectSilence,
     ExpectTempo,
+    Jitter,
+    Move,
     Pattern,
     PowerOff,
     PowerOn,
     Press,
+    Receive,
     Script,
     ScriptError,
     Step,
+    Sweep,
     Wait,
     When,
 )
@@ -82,6 +87,9 @@ class _Builder:
             "chord": self._chord,
             "double": self._double,
             "wait": lambda when, line, parts: Wait(when=when, line=line, duration_us=self._duration(parts[0])),
+            "move": self._move,
+            "sweep": self._sweep,
+            "receive": self._receive,
             "power_off": lambda when, line, _: PowerOff(when=when, line=line),
             "power_on": lambda when, line, parts: PowerOn(when=when, line=line, holding=self._switches(parts[0])),
             "expect_message": self._expect_message,
@@ -166,10 +174,7 @@ class _Builder:
         bounce_us = self._duration(time)
         if bounce_us < 3:
             raise self._error("bounce lasts at least 3us", time)
-        number = 0 if seed is None else self._integer(seed)
-        if number < 0:
-            raise self._error("a seed is 0 or more", seed)
-        return Bounce(bounce_us, number)
+        return Bounce(bounce_us, self._seed(seed))
 
     def _part(self, node: Any, default_us: int) -> int:
         return default_us if node is None else self._duration(node.children[0])
@@ -204,6 +209,72 @@ class _Builder:
             skew_us=self._part(skew, 0),
             bounce=self._bounce(bounce),
         )
+
+    def _pedal(self, token: Any) -> Pedal:
+        name = self._known("pedal", token, (pedal.name for pedal in self.design.pedals))
+        return next(pedal for pedal in self.design.pedals if pedal.name == name)
+
+    def _reading(self, node: Any, pedal: Pedal) -> int:
+        token = node.children[0]
+        if node.data == "word":
+            return pedal.heel if self._known("end of a pedal", token, ("heel", "toe")) == "heel" else pedal.toe
+        value, (low, high) = self._integer(token), pedal.reads
+        if not low <= value <= high:
+            raise self._error(f"{pedal.name} reads {low}..{high}; it never reads {value}", token)
+        return value
+
+    def _move(self, when: When | None, line: int, parts: list[Any]) -> Step:
+        pedal = self._pedal(parts[0])
+        return Move(when=when, line=line, pedal=pedal.name, to=self._reading(parts[1], pedal))
+
+    def _sweep(self, when: When | None, line: int, parts: list[Any]) -> Step:
+        name, start, to, duration, every, jitter = parts
+        pedal = self._pedal(name)
+        return Sweep(
+            when=when,
+            line=line,
+            pedal=pedal.name,
+            start=None if start is None else self._reading(start, pedal),
+            to=self._reading(to, pedal),
+            duration_us=self._duration(duration),
+            every_us=self._part(every, READ_EVERY_US),
+            jitter=self._jitter(jitter),
+        )
+
+    def _jitter(self, node: Any) -> Jitter | None:
+        if node is None:
+            return None
+        most, seed = node.children
+        if not 1 <= self._integer(most) <= 65_535:
+            raise self._error("jitter is 1..65535", most)
+        return Jitter(self._integer(most), self._seed(seed))
+
+    def _seed(self, token: Any) -> int:
+        number = 0 if token is None else self._integer(token)
+        if number < 0:
+            raise self._error("a seed is 0 or more", token)
+        return number
+
+    def _receive(self, when: When | None, line: int, parts: list[Any]) -> Step:
+        source, message, every, length = parts
+        device = find_device(self.design, self._known("device or port", source, [*(d.name for d in self.design.devices), *PORT_NAMES]))
+        if message.data == "raw_message":
+            data = bytes(int(token, 16) for token in message.children)
+        else:
+            target = target_of(self.design, str(source))
+            assert target is not None
+            try:
+                wanted = wanted_bytes(self._pattern(message, device), target)
+            except MidiError as error:
+                raise self._error(error.message, message) from None
+            if None in wanted:
+                raise self._error("what arrives has all its numbers", message)
+            data = bytes(byte for byte in wanted if byte is not None)
+        # A device on both ports speaks on the first.
+        ports = PORT_NAMES[str(source)] if device is None else device.ports
+        port = next(name for name, bit in PORT_NAMES.items() if bit & ports)
+        every_us = None if every is None else self._duration(every.children[0])
+        return Receive(when=when, line=line, port=port, data=data, every_us=every_us, duration_us=self._part(length, 0))
 
     def _within(self, node: Any) -> int | None:
         if node is None:

@@ -154,6 +154,11 @@ class Player:
             else:
                 self.simulator.power_off()
         self.simulator.change(self.simulator.contacts ^ instant.turned)
+        for source, what in instant.arrived:
+            if isinstance(what, bytes):
+                self.simulator.receive(what, source)
+            else:
+                self.simulator.turn(source, what)
 
     def _look(self) -> None:
         """Hold every expectation that is being watched against the present state."""

@@ -7,6 +7,7 @@ from functools import singledispatch
 
 from controller_sim.script.patterns import RAW
 from controller_sim.script.syntax import (
+    READ_EVERY_US,
     WITHIN_US,
     Bounce,
     Change,
@@ -20,12 +21,15 @@ from controller_sim.script.syntax import (
     ExpectNothingElse,
     ExpectSilence,
     ExpectTempo,
+    Move,
     Pattern,
     PowerOff,
     PowerOn,
     Press,
+    Receive,
     Script,
     Step,
+    Sweep,
     Timed,
     Wait,
 )
@@ -96,6 +100,25 @@ def _bounce(bounce: Bounce | None) -> str:
 @_body.register
 def _(step: Wait) -> str:
     return f"wait {duration_text(step.duration_us)}"
+
+
+@_body.register
+def _(step: Move) -> str:
+    return f"move {step.pedal} {step.to}"
+
+
+@_body.register
+def _(step: Sweep) -> str:
+    start = "" if step.start is None else f"{step.start} "
+    every = "" if step.every_us == READ_EVERY_US else f" every {duration_text(step.every_us)}"
+    jitter = "" if step.jitter is None else f" jitter {step.jitter.most}" + (f" seed {step.jitter.seed}" if step.jitter.seed else "")
+    return f"move {step.pedal} {start}to {step.to} over {duration_text(step.duration_us)}{every}{jitter}"
+
+
+@_body.register
+def _(step: Receive) -> str:
+    text = f"receive from {step.port} {step.data.hex(' ').upper()}"
+    return text if step.every_us is None else f"{text} every {duration_text(step.every_us)} for {duration_text(step.duration_us)}"
 
 
 @_body.register

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from itertools import product
 
+from controller_sim.design.arrivals import PedalReading, unpack
 from controller_sim.design.form import PORT_NAMES, Design
 from controller_sim.design.outputs import LedSet, Message, ModeEntered, Output, Restarted, Shown
 from controller_sim.script.patterns import RAW, pattern_for
@@ -20,9 +21,11 @@ from controller_sim.script.syntax import (
     ExpectMode,
     ExpectNothingElse,
     ExpectTempo,
+    Move,
     Pattern,
     PowerOff,
     PowerOn,
+    Receive,
     Script,
     Step,
     When,
@@ -51,12 +54,13 @@ def record_script(run: Run) -> Script:
     contacts = 0
     for time_us in sorted({*inputs, *outputs}):
         at = When(time_us, True)
-        power = [entry for entry in inputs[time_us] if entry.kind != "contacts"]
+        power = [entry for entry in inputs[time_us] if entry.kind in ("on", "off")]
         steps += [PowerOff(when=at) if entry.kind == "off" else PowerOn(when=at) for entry in power]
         # A contact may have turned over and back at one time, as a second instant there; what it came to is what counts.
         after = inputs[time_us][-1].contacts if inputs[time_us] else contacts
         steps += _changes(run.design, at, contacts, after)
         contacts = after
+        steps += _arrivals(run.design, at, [event for entry in inputs[time_us] for event in entry.arrived])
         steps += _messages(run.design, at, outputs[time_us])
         if not power:
             steps += _state(run.design, at, outputs[time_us])
@@ -69,6 +73,22 @@ def _changes(design: Design, at: When, before: int, after: int) -> list[Step]:
         names = tuple(name for i, name in enumerate(design.switches) if word >> i & 1)
         if names:
             steps.append(Change(when=at, switches=names, down=down))
+    return steps
+
+
+def _arrivals(design: Design, at: When, arrived: list[int]) -> list[Step]:
+    """Pedals as they were read; bytes that came to one port in a row as one step."""
+    steps: list[Step] = []
+    for arrival in unpack(arrived):
+        if isinstance(arrival, PedalReading):
+            steps.append(Move(when=at, pedal=design.pedals[arrival.pedal].name, to=arrival.value))
+            continue
+        port = next(name for name, bit in PORT_NAMES.items() if bit == arrival.port)
+        before = b""
+        if steps and isinstance(last := steps[-1], Receive) and last.port == port:
+            before = last.data
+            steps.pop()
+        steps.append(Receive(when=at, port=port, data=before + bytes([arrival.byte])))
     return steps
 
 

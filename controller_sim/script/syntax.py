@@ -10,9 +10,12 @@ WITHIN_US = 100_000
 """How long an expectation waits when nothing else is said."""
 READY_US = 100_000
 """From power-on until a script's next step when nothing else is said."""
+READ_EVERY_US = 5_000
+"""From one reading of a sweeping pedal to the next when nothing else is said."""
 LONGEST_US = 24 * 3600 * 1_000_000
 """The longest that a script may last."""
 MOST_STEPS = 100_000
+MOST_ARRIVALS = 500_000
 MOST_CHARACTERS = 10_000_000
 
 
@@ -55,6 +58,14 @@ class Bounce:
     seed: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Jitter:
+    """Each reading is off by 0..`most` either way, inside what the pedal reads."""
+
+    most: int
+    seed: int = 0
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
     when: When | None = None
@@ -87,6 +98,36 @@ class Press(Step):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wait(Step):
     duration_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move(Step):
+    """A pedal is read once, at the raw reading `to`."""
+
+    pedal: str
+    to: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sweep(Step):
+    """A pedal moves evenly from one raw reading to another and is read every `every_us` and at the end; None: from where it stands."""
+
+    pedal: str
+    start: int | None
+    to: int
+    duration_us: int
+    every_us: int = READ_EVERY_US
+    jitter: Jitter | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Receive(Step):
+    """Bytes arrive at a port, all at once; they need not be whole messages. With `every_us` again and again for `duration_us`."""
+
+    port: str
+    data: bytes
+    every_us: int | None = None
+    duration_us: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

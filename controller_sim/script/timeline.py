@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from controller_sim.design.form import Design
 from controller_sim.script.syntax import (
     LONGEST_US,
+    MOST_ARRIVALS,
     MOST_STEPS,
     READY_US,
     Bounce,
     Change,
     Expectation,
     ExpectSilence,
+    Jitter,
+    Move,
     PowerOff,
     PowerOn,
     Press,
+    Receive,
     Script,
     ScriptError,
     Step,
+    Sweep,
     Timed,
     Wait,
 )
@@ -27,11 +32,13 @@ from controller_sim.script.syntax import (
 
 @dataclass(slots=True)
 class Instant:
-    """What happens at one time: the power first (`power` in order, True is on), then the contacts that turn over."""
+    """What happens at one time: the power first (`power` in order, True is on), then the contacts that turn over, then what arrives."""
 
     power: list[bool] = field(default_factory=list)
     turned: int = 0
     """Bit i: the contact of switch i changes."""
+    arrived: list[tuple[str, int | bytes]] = field(default_factory=list)
+    """A pedal and its reading, or a port and bytes, in the order of the steps."""
     first_step: int = 0
     last_step: int = 0
     """The numbers of the first and the last step that have a part in it."""
@@ -76,18 +83,31 @@ def bounce_offsets(bounce: Bounce, number: int) -> tuple[int, ...]:
     `number` is the number of the change within its step, so that no two of them bounce alike.
     """
     room = bounce.time_us - 1
-    state = (bounce.seed * 1_000_003 + number * 7919 + 12345) & 0x7FFFFFFF
+    state = _next(bounce.seed * 1_000_003 + number * 7919 + 12345)
     offsets: set[int] = set()
-    state = (state * 1_103_515_245 + 12345) & 0x7FFFFFFF
     count = min(2 + 2 * ((state >> 16) % 3), room // 2 * 2)
     while len(offsets) < count:
-        state = (state * 1_103_515_245 + 12345) & 0x7FFFFFFF
-        # The low bits of such a generator repeat soon; the high ones scale to the room without a division.
+        state = _next(state)
         candidate = 1 + (state * room >> 31)
         while candidate in offsets:
             candidate = candidate % room + 1
         offsets.add(candidate)
     return tuple(sorted(offsets))
+
+
+def jittered(values: Iterable[int], jitter: Jitter | None, low: int, high: int) -> Iterator[int]:
+    """Readings as a trembling converter gives them: each off by up to `jitter.most` either way, within low..high."""
+    state = 0 if jitter is None else _next(jitter.seed * 1_000_003 + 12345)
+    for value in values:
+        if jitter is not None:
+            state = _next(state)
+            value = min(max(value - jitter.most + (state * (2 * jitter.most + 1) >> 31), low), high)
+        yield value
+
+
+def _next(state: int) -> int:
+    """The next of a row of numbers 0..2**31 - 1 that look random; their low bits repeat soon, their high ones scale without a division."""
+    return ((state & 0x7FFFFFFF) * 1_103_515_245 + 12345) & 0x7FFFFFFF
 
 
 class _Layout:
@@ -107,6 +127,8 @@ class _Layout:
         self.busy_us = [0] * len(design.switches)
         self.step: Step = Step()
         self.number = 0
+        self.stands = {pedal.name: pedal.heel for pedal in design.pedals}
+        self.arrivals = 0
 
     def run(self) -> Timeline:
         if len(self.script.steps) > MOST_STEPS:
@@ -162,6 +184,12 @@ class _Layout:
             self._change(step.switches, step.down, self.clock_us, step.bounce, 0)
         elif isinstance(step, Press):
             self._press(step)
+        elif isinstance(step, Move):
+            self._read(step.pedal, step.to)
+        elif isinstance(step, Sweep):
+            self._sweep(step)
+        elif isinstance(step, Receive):
+            self._receive(step)
         self.floor_us = self.clock_us
         if isinstance(step, PowerOff):
             self._power_off()
@@ -184,6 +212,46 @@ class _Layout:
             number += len(step.switches)
             self._change(step.switches, False, self.clock_us, step.bounce, number)
             number += len(step.switches)
+
+    def _receive(self, step: Receive) -> None:
+        if step.every_us is None:
+            self._arrive(step.port, step.data)
+            return
+        if step.every_us < 1:
+            raise self._error("bytes come every 1us at most")
+        begin_us = self.clock_us
+        for passed_us in range(0, step.duration_us + 1, step.every_us):
+            self.clock_us = begin_us + passed_us
+            self._arrive(step.port, step.data)
+        self.clock_us = begin_us + step.duration_us
+
+    def _arrive(self, source: str, what: int | bytes) -> None:
+        self.arrivals += 1
+        if self.arrivals > MOST_ARRIVALS:
+            raise self._error(f"pedals are read and bytes received at most {MOST_ARRIVALS} times in a script, and this goes beyond")
+        self._instant(self.clock_us).arrived.append((source, what))
+
+    def _sweep(self, step: Sweep) -> None:
+        """Readings at even times, the first at once and the last at the end, each the whole number nearest to the even movement."""
+        pedal = next((pedal for pedal in self.design.pedals if pedal.name == step.pedal), None)
+        if pedal is None:
+            raise self._error(f"the design has no pedal {step.pedal!r}")
+        if step.every_us < 1:
+            raise self._error("a pedal is read every 1us at most")
+        begin_us, way_us = self.clock_us, step.duration_us
+        start = self.stands[step.pedal] if step.start is None else step.start
+        times_us = (*range(0, way_us, step.every_us), way_us)
+        even = (start + (2 * (step.to - start) * passed_us + way_us) // (2 * way_us) if way_us else step.to for passed_us in times_us)
+        for passed_us, value in zip(times_us, jittered(even, step.jitter, *pedal.reads), strict=True):
+            self.clock_us = begin_us + passed_us
+            self._read(step.pedal, value)
+        self.stands[step.pedal] = step.to
+
+    def _read(self, pedal: str, value: int) -> None:
+        if pedal not in self.stands:
+            raise self._error(f"the design has no pedal {pedal!r}")
+        self.stands[pedal] = value
+        self._arrive(pedal, value)
 
     def _power_off(self) -> None:
         if not self.powered:

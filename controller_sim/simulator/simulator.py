@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING, Protocol
 
+from controller_sim.core.kinds import midi_bytes, pedal_reading
 from controller_sim.design.form import PORT_NAMES, Cell, Design
 from controller_sim.design.outputs import Message, Output
 from controller_sim.simulator.errors import SimulatorError
@@ -44,7 +45,9 @@ class Engine(Protocol):
     def tempo(self) -> int: ...
     @property
     def clock_running(self) -> int | bool: ...
-    def advance(self, now_us: int, contacts: int, /) -> object: ...
+    @property
+    def positions(self) -> Sequence[int]: ...
+    def advance(self, now_us: int, contacts: int, arrived: tuple[int, ...] = ..., /) -> object: ...
     def next_deadline_us(self) -> int | None: ...
     def take_outputs(self) -> list[Output]: ...
     def kept(self) -> tuple[int, ...]: ...
@@ -52,11 +55,13 @@ class Engine(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Input:
-    """What happened to the controller at an instant: `contacts` (the word that is now down), `off` or `on`."""
+    """What happened to the controller at an instant: `contacts` (the word that is now down), `arrived`, `off` or `on`."""
 
     time_us: int
     kind: str
     contacts: int
+    arrived: tuple[int, ...] = ()
+    """Pedal readings and MIDI bytes, packed as core.kinds says."""
 
 
 def duration_us(text: int | str) -> int:
@@ -120,7 +125,7 @@ class Memory:
 
 
 class Simulator:
-    """A controller built to a design, powered on at time 0 with all switches up.
+    """A controller built to a design, powered on at time 0 with all switches up and all pedals at the heel.
 
     Times are whole microseconds since then. A duration is an int of microseconds or a text such as `500ms`. A switch
     is named as in the design; `a+c` names several. All contact changes made at one time are one instant; looking at
@@ -139,12 +144,14 @@ class Simulator:
         self._word = 0
         self._seen_word = 0
         self._keeps = any(cell.keep for cell in design.cells)
+        self._readings = [pedal.heel for pedal in design.pedals]
         self._kept: tuple[int, ...] | None = None
         """The kept values as last saved; None on a blank chip."""
         self._storage: Storage | None = None
         if image is not None:
             self._storage = Storage(design, image)
         self._outputs: list[Output] = []
+        self._arrived: tuple[int, ...] = ()
         self._pending = True
         self._engine: Engine | None = self._new_engine()
 
@@ -152,6 +159,8 @@ class Simulator:
         if self._storage is not None:
             self._kept = self._storage.power_on()
         self._seen_word = 0
+        """An engine at power-on; it reads every pedal at once, as a controller does."""
+        self._arrived = tuple(pedal_reading(number, value) for number, value in enumerate(self._readings))
         if self.engine_name == "fast":
             from controller_sim.design.fast import FastEngine
 
@@ -193,7 +202,7 @@ class Simulator:
             raise SimulatorError(f"{time_us} us has gone by; it is {self._now_us} us")
         if time_us > self._now_us:
             # Contacts that changed at this instant have been so since then: they must be seen before time moves.
-            if self.inputs and self.inputs[-1].time_us == self._now_us:
+            if self._arrived or (self.inputs and self.inputs[-1].time_us == self._now_us):
                 self._settle()
             self._now_us = time_us
             self._pending = True
@@ -207,6 +216,43 @@ class Simulator:
         self._word = contacts
         self._pending = True
         self.inputs.append(Input(self._now_us, "contacts", contacts))
+
+    def turn(self, pedal: str, value: int) -> None:
+        """A pedal is read, now: `value` is the raw reading, in what the design says it reads."""
+        number = self._pedal(pedal)
+        low, high = self.design.pedals[number].reads
+        if not low <= value <= high:
+            raise SimulatorError(f"{pedal} reads {low}..{high}; it never reads {value}")
+        self._readings[number] = value
+        self._arrive((pedal_reading(number, value),))
+
+    def receive(self, data: bytes | str, port: str = "serial") -> None:
+        """MIDI bytes (hexadecimal in a text, such as `C9 05`) arrive at a port, now; they need not be whole messages."""
+        if isinstance(data, str):
+            try:
+                data = bytes.fromhex(data)
+            except ValueError:
+                raise SimulatorError(f"{data!r} is no row of hexadecimal bytes such as C9 05") from None
+        self._arrive(midi_bytes(self._port(port), data))
+
+    def _arrive(self, arrived: tuple[int, ...]) -> None:
+        """Without power a pedal's new place is all that remains of it."""
+        if not arrived:
+            return
+        self.inputs.append(Input(self._now_us, "arrived", self._word, arrived))
+        if self._engine is not None:
+            self._arrived += arrived
+            self._pending = True
+
+    def reading(self, pedal: str) -> int:
+        """The last raw reading of a pedal."""
+        return self._readings[self._pedal(pedal)]
+
+    def _pedal(self, name: str) -> int:
+        names = [pedal.name for pedal in self.design.pedals]
+        if name not in names:
+            raise SimulatorError(unknown_name("pedal", name, names))
+        return names.index(name)
 
     def power_off(self) -> None:
         """Cut the power. What happened at this time before is seen and saved; kept cells survive."""
@@ -251,6 +297,10 @@ class Simulator:
             if self._keeps:
                 self._save(engine, self._now_us)
             self._outputs += engine.take_outputs()
+        if self._pending and self._engine is not None:
+            self._engine.advance(self._now_us, self._word, self._arrived)
+            self._arrived = ()
+            self._outputs += self._engine.take_outputs()
         self._pending = False
 
     def _save(self, engine: Engine, time_us: int) -> None:
@@ -302,6 +352,11 @@ class Simulator:
         """What each LED shows: off, on, blink or dim, or with colours off, red, blink red or dim red."""
         values = self.powered_engine().leds if self.powered else [0] * len(self.design.leds)
         return {name: self.design.led_text(led, value) for led, (name, value) in enumerate(zip(self.design.leds, values, strict=True))}
+
+    @property
+    def positions(self) -> dict[str, int]:
+        """Where each pedal stands, in what it gives. Raises SimulatorError while the power is off."""
+        return {pedal.name: position for pedal, position in zip(self.design.pedals, self.powered_engine().positions, strict=True)}
 
     @property
     def mode(self) -> str | None:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
+from controller_sim.design.arrivals import unpack
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import Fired, Output
 from controller_sim.testing.contacts import Session
@@ -21,7 +22,7 @@ class Engine(Protocol):
     now_us: int
     mode: int
 
-    def advance(self, now_us: int, contacts: int) -> None: ...
+    def advance(self, now_us: int, contacts: int, arrived: tuple[int, ...] = ...) -> None: ...
 
     def next_deadline_us(self) -> int | None: ...
 
@@ -44,6 +45,7 @@ class State:
     leds: tuple[int, ...]
     tempo: int
     clock_running: int
+    positions: tuple[int, ...]
     next_deadline_us: int | None
     kept: tuple[int, ...]
 
@@ -56,21 +58,25 @@ def state_of(engine: Any) -> State:
         leds=tuple(engine.leds),
         tempo=engine.tempo,
         clock_running=int(engine.clock_running),
+        positions=tuple(engine.positions),
         next_deadline_us=engine.next_deadline_us(),
         kept=tuple(engine.kept()),
     )
 
 
-def instants(session: Session, engine: Engine) -> Iterator[tuple[int, int]]:
-    """The instants of a session, with its polls in between; the caller advances `engine` to each before the next is asked for."""
-    changes = [*session.changes, (session.end_us, session.changes[-1][1])]
-    if session.end_us == session.changes[-1][0]:
-        changes.pop()
-    for place, (time_us, word) in enumerate(changes):
+def instants(session: Session, engine: Engine) -> Iterator[tuple[int, int, tuple[int, ...]]]:
+    """The instants of a session (time, contacts, what arrived), with its polls in between.
+
+    The caller advances `engine` to each before the next is asked for.
+    """
+    words, arrivals = dict(session.changes), dict(session.arrivals)
+    word = session.changes[0][1]
+    for place, time_us in enumerate(sorted({*words, *arrivals, session.end_us})):
         if place:
             style = session.polls[place % len(session.polls)]
-            yield from ((poll_us, changes[place - 1][1]) for poll_us in _polls(engine, style, time_us))
-        yield time_us, word
+            yield from ((poll_us, word, ()) for poll_us in _polls(engine, style, time_us))
+        word = words.get(time_us, word)
+        yield time_us, word, arrivals.get(time_us, ())
 
 
 def _polls(engine: Engine, style: str, before_us: int) -> Iterator[int]:
@@ -95,15 +101,15 @@ def _polls(engine: Engine, style: str, before_us: int) -> Iterator[int]:
 def run(factory: EngineFactory, design: Design, session: Session, kept: Sequence[int] | None = None, trace: bool = False) -> list[Output]:
     """All outputs of one session on one engine."""
     engine = factory(design, session.start_us, kept, trace)
-    for time_us, word in instants(session, engine):
-        engine.advance(time_us, word)
+    for instant in instants(session, engine):
+        engine.advance(*instant)
     return engine.take_outputs()
 
 
 def find_difference(design: Design, history: Sequence[Session], first: EngineFactory, second: EngineFactory) -> str | None:
     """Advance two engines through the same instants; the first difference as a readable report, or None.
 
-    Compared at every instant: outputs, mode, cells, display, LEDs, tempo, clock and kept cells. Deadlines need not be
+    Compared at every instant: outputs, mode, cells, display, LEDs, tempo, clock, pedals and kept cells. Deadlines need not be
     equal, as an engine may wake for nothing, but none may put anything out before the deadline that it announced.
     """
     kept: tuple[int, ...] | None = None
@@ -111,15 +117,15 @@ def find_difference(design: Design, history: Sequence[Session], first: EngineFac
         pair = [factory(design, session.start_us, kept, True) for factory in (first, second)]
         before: tuple[list[Output], list[Output]] = ([], [])
         states_before = [state_of(engine) for engine in pair]
-        for time_us, word in instants(session, pair[0]):
+        for time_us, word, arrived in instants(session, pair[0]):
             for engine in pair:
-                engine.advance(time_us, word)
+                engine.advance(time_us, word, arrived)
             outputs = [engine.take_outputs() for engine in pair]
             states = [state_of(engine) for engine in pair]
             early = any(_before_deadline(own, state, time_us) for own, state in zip(outputs, states_before, strict=True))
             states_before = states
             if outputs[0] != outputs[1] or early or _compared(states[0]) != _compared(states[1]):
-                where = f"session {number}, advancing to {time_us} us with contacts {word:b}, kept cells {kept}"
+                where = f"session {number}, advancing to {time_us} us with contacts {word:b}, {unpack(arrived)}, kept cells {kept}"
                 return _report(design, session, where, pair, before, outputs, states)
             for past, new in zip(before, outputs, strict=True):
                 past.extend(new)
@@ -146,7 +152,9 @@ def _report(
     states: list[State],
 ) -> str:
     changes = " ".join(f"{time_us}:{word:0{len(design.switches)}b}" for time_us, word in session.changes)
-    lines = ["the engines differ: " + where, describe_design(design), f"contacts {changes}, until {session.end_us}", "before:"]
+    lines = ["the engines differ: " + where, describe_design(design), f"contacts {changes}, until {session.end_us}"]
+    lines += [f"arrivals at {time_us}: {unpack(arrived)}" for time_us, arrived in session.arrivals]
+    lines.append("before:")
     lines += [f"    {show_output(design, output)}" for output in before[0][-SHOWN_OUTPUTS:]]
     same = 0
     while same < min(map(len, outputs)) and outputs[0][same] == outputs[1][same]:

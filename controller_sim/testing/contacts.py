@@ -1,4 +1,4 @@
-"""Strategies of raw contact histories: what a foot, a worn contact, or an adversary who knows the thresholds does.
+"""Strategies of raw histories: what a foot, a worn contact, or an adversary who knows the thresholds does, and what arrives meanwhile.
 
 A history is one or more sessions, each from power-on to power-off. A session lists the instants at which a
 contact changes, with the switch word after the change (bit n: switch n is closed).
@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from hypothesis import strategies as st
 
 from controller_sim.design import form
+from controller_sim.testing.arrivals import arrivals
 from controller_sim.testing.expressions import Draw, between, one_of
 
 POLLS = ("none", "deadline", "before", "after", "middle")
@@ -24,13 +25,17 @@ class Session:
     changes: tuple[tuple[int, int], ...]
     end_us: int
     polls: tuple[str, ...] = ("none",)
+    arrivals: tuple[tuple[int, tuple[int, ...]], ...] = ()
+    """(time, what arrived), packed as core.kinds says; times rise strictly and are at most `end_us`."""
 
     @property
     def start_us(self) -> int:
         return self.changes[0][0]
 
     def shifted(self, by_us: int) -> Session:
-        return Session(tuple((time_us + by_us, word) for time_us, word in self.changes), self.end_us + by_us, self.polls)
+        changes = tuple((time_us + by_us, word) for time_us, word in self.changes)
+        arrivals = tuple((time_us + by_us, arrived) for time_us, arrived in self.arrivals)
+        return Session(changes, self.end_us + by_us, self.polls, arrivals)
 
 
 @dataclass(slots=True)
@@ -91,7 +96,8 @@ def sessions(draw: Draw, design: form.Design, start_us: int = 0, steps: int = 14
         script.set(script.now_us + 1 + settled_us(design), 0)
     end_us = script.now_us + (quiet_us(design) if released or draw(between(0, 1)) else draw(one_of(known)))
     polls = tuple(draw(st.lists(st.sampled_from(POLLS), min_size=1, max_size=4)))
-    return Session(tuple(script.changes.items()), end_us, polls)
+    arrived = arrivals(draw, design, tuple(script.changes), known)
+    return Session(tuple(script.changes.items()), max(end_us, *(time_us for time_us, _ in arrived), 0), polls, arrived)
 
 
 def _step(draw: Draw, script: Script, design: form.Design, known: tuple[int, ...]) -> None:

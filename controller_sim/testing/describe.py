@@ -24,6 +24,11 @@ def describe_design(design: Design) -> str:
         lines += _mode_lines(design, index, mode)
     if design.every_power_on is not None:
         lines.append(f"every power on: {_action(design.every_power_on)}")
+    lines += [f"{pedal}" for pedal in design.pedals] + [f"{thru}" for thru in design.thru]
+    for n, response in enumerate(design.responses):
+        arguments = [_text(argument) for argument in response.arguments]
+        when = "" if response.condition is None else f" when condition {response.condition}"
+        lines.append(f"response {n} of mode {response.mode} to {response.cause}{when}: procedure {response.procedure}{arguments or ''}")
     lines += [f"power on {binding.mask:b}: {_action(binding.action)}" for binding in design.power_on]
     return "\n".join(lines)
 
@@ -107,5 +112,7 @@ def _text(expression: Expression) -> str:
             return expression.name
         case form.Changed(cell=cell, index=index):
             return "changed()" if cell is None else f"changed(cell{cell}{'' if index is None else f'[{_text(index)}]'})"
+        case form.Position():
+            return f"pedal{expression.pedal}"
         case _:
             return repr(expression)

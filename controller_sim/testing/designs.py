@@ -11,6 +11,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
+from controller_sim.core.kinds import ALL_KINDS, CHANNEL_KINDS, REAL_TIME_KINDS
 from controller_sim.design import form
 from controller_sim.testing.expressions import PORTS, Allowed, Draw, Writer, between, one_of
 
@@ -47,8 +48,12 @@ class _Maker:
         self.timing = self._timing(debounce)
         low, high = draw(one_of(((30, 240), (100, 130), (20, 300))))
         ports = draw(PORTS)
-        self.tempo = form.Tempo(low, high, draw(one_of((120, 101, 130))), ports)
-        self.writer = Writer(draw, self._cells(), self.tempo, self.unit_us, self.switches)
+        self.listens = draw(between(0, 2)) == 2
+        follow = draw(one_of((0, form.SERIAL, form.USB))) if self.listens else 0
+        self.tempo = form.Tempo(low, high, draw(one_of((120, 101, 130))), ports, follow)
+        self.pedals = self._pedals()
+        self.writer = Writer(draw, self._cells(), self.tempo, self.unit_us, self.switches, self.pedals)
+        self.responses: list[form.Response] = []
         self.procedures: list[form.Procedure] = []
         self.bindings: list[form.Binding] = []
         self.modes = draw(between(1, 3))
@@ -87,6 +92,9 @@ class _Maker:
             power_on=power_on,
             led_colours=self.colours,
             every_power_on=every_power_on,
+            pedals=self.pedals,
+            responses=tuple(self.responses),
+            thru=self._thru(),
         )
 
     def _keys(self) -> tuple[form.Key, ...]:
@@ -114,6 +122,41 @@ class _Maker:
             double_us=self._times(1, 6),
             repeat=form.Repeat(self._times(over, over + 3), steps, self._times(1, 3)),
         )
+
+    def _pedals(self) -> tuple[form.Pedal, ...]:
+        return tuple(self._pedal(number) for number in range(self.draw(between(0, 2)) if self.listens else 0))
+
+    def _pedal(self, number: int) -> form.Pedal:
+        heel, toe = self.draw(one_of(((0, 1023), (20, 1000), (1000, 3), (0, 65_535), (5, 6), (512, 520))))
+        points = self.draw(one_of(((0, 127), (0, 16_383), (127, 0), (0, 5, 30, 127), (-8192, 8191), (3, 3, 90))))
+        hysteresis = self.draw(between(0, min(4, abs(toe - heel) - 1)))
+        return form.Pedal(f"pedal{number}", heel, toe, points, hysteresis, self._times(1, 3), self.draw(between(0, 1)) == 1, (0, 65_535))
+
+    def _thru(self) -> tuple[form.Thru, ...]:
+        if not self.listens:
+            return ()
+        kinds = st.sampled_from((ALL_KINDS, CHANNEL_KINDS, REAL_TIME_KINDS))
+        one: st.SearchStrategy[form.Thru] = st.builds(form.Thru, st.sampled_from((form.SERIAL, form.USB)), PORTS, kinds)
+        return tuple(self.draw(st.lists(one, max_size=2)))
+
+    def _respond(self, mode: int, conditions: int, allowed: Allowed) -> tuple[int, ...]:
+        """Responses of a mode, of which an earlier one may take everything from a later one."""
+        first = len(self.responses)
+        for number in range(self.writer.whole(0, 4) if self.listens else 0):
+            cause: form.Moved | form.Received
+            if self.pedals and self.writer.either():
+                cause = form.Moved(self.writer.whole(0, len(self.pedals) - 1))
+            else:
+                ranges: tuple[tuple[int, int], ...] = ((0, 127), (0, 127), (60, 60), (0, 63), (1, 127))
+                status = self.writer.pick(0x90, 0x80, 0xB3, 0xC1, 0xE0, 0xF2, 0xF3, 0xF6, 0xF8, 0xFA, 0xFB)
+                cause = form.Received(status, self.draw(PORTS), (self.writer.pick(*ranges), self.writer.pick(*ranges)))
+            parameters: tuple[tuple[int, int], ...] = self.draw(one_of(((), ((0, 127),), ((0, 2), (-1, 127)))))
+            self.procedures.append(self.writer.procedure(f"response{mode}_{number}", parameters, allowed))
+            data = (form.Local(0, 127, 0), form.Local(0, 127, 1))
+            arguments = tuple(self.writer.fit(value, *ends) for value, ends in zip(data, parameters, strict=False))
+            condition = self.writer.whole(0, conditions - 1) if conditions and self.writer.chance(3) else None
+            self.responses.append(form.Response(mode, cause, len(self.procedures) - 1, arguments, PLACE, condition))
+        return tuple(range(first, len(self.responses)))
 
     def _cells(self) -> tuple[form.Cell, ...]:
         cells: list[form.Cell] = []
@@ -153,7 +196,9 @@ class _Maker:
         drafts, shown = bool(draft), bool(self.display_lines)
         conditions = tuple(writer.truth() for _ in range(writer.whole(0, 2)))
         first = len(self.bindings)
-        self._bind(index, len(conditions), Allowed(every, True, self.restarts, drafts, shown))
+        allowed = Allowed(every, True, self.restarts, drafts, shown)
+        self._bind(index, len(conditions), allowed)
+        responses = self._respond(index, len(conditions), allowed)
         timers = []
         for number in range(writer.pick(0, 0, 1, 2)):
             action = self._action(f"timer{index}_{number}", Allowed(every, draft=drafts, notices=shown))
@@ -177,6 +222,7 @@ class _Maker:
             draft=draft,
             on_other_exit=writer.pick("cancel", "save"),
             delayed=writer.pick("complete", "cancel"),
+            responses=responses,
         )
 
     def _views(self) -> tuple[form.View, ...]:

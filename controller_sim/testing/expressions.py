@@ -76,12 +76,15 @@ def _interval(operator: str, left: Expression, right: Expression) -> tuple[int, 
 class Writer:
     """Draws expressions and statements for one design; `unit_us` is the grid on which its times lie."""
 
-    def __init__(self, draw: Draw, cells: tuple[form.Cell, ...], tempo: form.Tempo, unit_us: int, switches: int) -> None:
+    def __init__(
+        self, draw: Draw, cells: tuple[form.Cell, ...], tempo: form.Tempo, unit_us: int, switches: int, pedals: tuple[form.Pedal, ...] = ()
+    ) -> None:
         self.draw = draw
         self.cells = cells
         self.tempo = tempo
         self.unit_us = unit_us
         self.switches = switches
+        self.pedals = pedals
         self.slots: list[tuple[int, int]] = []
         self.slots_used = 0
         self.helpers: list[tuple[tuple[int, int], ...]] = []
@@ -125,6 +128,9 @@ class Writer:
             slot = self.whole(0, len(self.slots) - 1)
             return form.Local(*self.slots[slot], slot)
         if kind == "reading":
+            if self.pedals and self.either():
+                pedal = self.whole(0, len(self.pedals) - 1)
+                return form.Position(self.pedals[pedal].low, self.pedals[pedal].high, pedal)
             if self.whole(0, 1):
                 return form.Reading(self.tempo.low, self.tempo.high, "tempo")
             return form.Reading(0, 1, "clock_running")

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from controller_sim.design.form import GESTURES, Binding, Debounce, Design
+from controller_sim.design.form import GESTURES, Binding, Debounce, Design, Moved, Response
 from controller_sim.design.storage import map_of
 from controller_sim.view.words import duration, gesture_title, plain, plural
 
@@ -91,12 +91,14 @@ def as_json(design: Design) -> dict[str, Any]:
         "switches": list(design.switches),
         "leds": list(design.leds),
         "colours": {name: list(colours) for led, name in enumerate(design.leds) if (colours := design.colours_of(led))},
+        "pedals": {pedal.name: {"low": pedal.low, "high": pedal.high, "every_us": pedal.every_us} for pedal in design.pedals},
         "display": {"lines": design.display_lines, "characters": design.display_characters},
         "home": design.modes[design.home].name,
         "modes": [
             {
                 "name": mode.name,
                 "bindings": dict(Counter(design.bindings[number].gesture for number in mode.bindings)),
+                "responses": dict(Counter(_cause_word(design.responses[number]) for number in mode.responses)),
                 "timers": len(mode.timers),
                 "draft": [design.cells[number].name for number in mode.draft],
                 "delayed": mode.delayed,
@@ -121,6 +123,10 @@ def _led_names(design: Design) -> Iterator[str]:
         yield f"{name} ({' '.join(colours)})" if colours else name
 
 
+def _cause_word(response: Response) -> str:
+    return "move" if isinstance(response.cause, Moved) else "received"
+
+
 def _memory(design: Design) -> dict[str, int]:
     values = sum(cell.size for cell in design.cells)
     kept = sum(cell.size for cell in design.cells if cell.keep)
@@ -143,7 +149,9 @@ def _added_us(debounce: Debounce) -> int:
 def report_lines(design: Design, paint: Callable[[str, str], str] = lambda text, style: text) -> Iterator[str]:
     """The report as text, line by line; `paint` may colour a piece of text for a named style."""
     yield paint(design.title, "strong") + paint(f"  {design.file}", "quiet")
-    yield f"  switches   {', '.join(design.switches)}"
+    yield f"  switches   {', '.join(_switch_words(design))}"
+    if design.pedals:
+        yield f"  pedals     {', '.join(f'{pedal.name} ({pedal.low}..{pedal.high})' for pedal in design.pedals)}"
     if design.leds:
         yield f"  LEDs       {', '.join(_led_names(design))}"
     if design.display_characters:
@@ -168,11 +176,18 @@ def report_lines(design: Design, paint: Callable[[str, str], str] = lambda text,
         yield from (f"  {warning}" for warning in design.warnings)
 
 
+def _switch_words(design: Design) -> Iterator[str]:
+    for number, name in enumerate(design.switches):
+        yield f"{name} (opens)" if design.opening >> number & 1 else name
+
+
 def _mode_lines(design: Design) -> Iterator[str]:
     width = max(len(mode.name) for mode in design.modes)
     for number, mode in enumerate(design.modes):
         counts = Counter(design.bindings[binding].gesture for binding in mode.bindings)
         facts = [f"{counts[gesture]} {gesture}" for gesture in GESTURES if counts[gesture]]
+        causes = Counter(_cause_word(design.responses[response]) for response in mode.responses)
+        facts += [f"{causes[word]} {word}" for word in ("move", "received") if causes[word]]
         if mode.timers:
             facts.append(plural(len(mode.timers), "timer"))
         if mode.draft:

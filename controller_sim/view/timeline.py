@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Any
 
+from controller_sim.design.arrivals import MidiByte, PedalReading, unpack
 from controller_sim.design.form import PORT_NAMES, SERIAL, USB, Design
-from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Restarted, Shown
-from controller_sim.midi import describe, largest_queue_bytes, serial_times, usb_times
+from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Responded, Restarted, Shown
+from controller_sim.midi import Decoder, describe, largest_queue_bytes, serial_times, usb_times
 from controller_sim.midi.wire import FRAME_US, UsbMessage, WireMessage
 from controller_sim.simulator import Input
-from controller_sim.view.words import gesture_title, instant, plural
+from controller_sim.view.words import gesture_title, instant, plural, response_title
 
 BOUNCE_US = 10_000
 """A contact that changes again sooner than this is told as a bouncing one; no foot is that fast."""
@@ -21,7 +23,10 @@ Paint = Callable[[str, str], str]
 _STYLES = {
     "contact": "foot",
     "power": "foot",
+    "pedal": "foot",
+    "received": "foot",
     "gesture": "strong",
+    "response": "strong",
     "fate": "quiet",
     "mode": "strong",
     "restart": "strong",
@@ -37,6 +42,7 @@ class Event:
     time_us: int
     kind: str
     """contact, power, gesture, fate, edge, mode, restart, led, display or message."""
+    """contact, pedal, received, power, gesture, response, fate, edge, mode, led, display or message."""
     text: str
     facts: dict[str, Any] = field(default_factory=dict)
 
@@ -54,8 +60,12 @@ def events(design: Design, inputs: Sequence[Input], outputs: Sequence[Output]) -
 def _input_events(design: Design, inputs: Sequence[Input]) -> Iterator[tuple[int, int, Event]]:
     """Events with a rank: contacts come before what they cause, a power cut after all that happened by then."""
     word, cut_us = 0, -1
+    decoders = {port: Decoder() for port in PORT_NAMES.values()}
     changes: list[tuple[int, int, int, bool]] = []
     for item in inputs:
+        if item.kind == "arrived":
+            yield from ((item.time_us, 3 if item.time_us == cut_us else 0, event) for event in _arrived_events(design, item, decoders))
+            continue
         if item.kind != "contacts":
             cut_us = item.time_us
             yield item.time_us, 2, Event(item.time_us, "power", f"power {item.kind}", {"on": item.kind == "on"})
@@ -65,6 +75,22 @@ def _input_events(design: Design, inputs: Sequence[Input]) -> Iterator[tuple[int
         changes += [(item.time_us, rank, n, bool(item.contacts >> n & 1)) for n in range(len(design.switches)) if changed >> n & 1]
         word = item.contacts
     yield from _contact_events(design, changes)
+
+
+def _arrived_events(design: Design, item: Input, decoders: Mapping[int, Decoder]) -> Iterator[Event]:
+    """An event for each reading of a pedal, and for the bytes that came to one port in a row."""
+    for is_byte, group in groupby(unpack(item.arrived), lambda arrival: arrival.port if isinstance(arrival, MidiByte) else 0):
+        arrivals = list(group)
+        if is_byte:
+            data = bytes(arrival.byte for arrival in arrivals if isinstance(arrival, MidiByte))
+            meaning = ", ".join(describe(message) for message in decoders[is_byte].feed(data))
+            port = _port_names(is_byte)
+            facts: dict[str, Any] = {"port": port, "bytes": data.hex(" ").upper(), "meaning": meaning}
+            yield Event(item.time_us, "received", f"{port} receives {facts['bytes']}" + (f"  {meaning}" if meaning else ""), facts)
+        for arrival in arrivals:
+            if isinstance(arrival, PedalReading):
+                name = design.pedals[arrival.pedal].name
+                yield Event(item.time_us, "pedal", f"{name} reads {arrival.value}", {"pedal": name, "value": arrival.value})
 
 
 @dataclass(slots=True)
@@ -110,6 +136,7 @@ def _contact_event(design: Design, move: _Move) -> Event:
 
 def _output_event(design: Design, output: Output, wire: dict[str, Any]) -> Event:
     time_us = output.time_us
+    facts: dict[str, Any]
     if isinstance(output, Message):
         return _message_event(design, output, wire)
     if isinstance(output, Fired):
@@ -117,7 +144,7 @@ def _output_event(design: Design, output: Output, wire: dict[str, Any]) -> Event
         mode = design.modes[binding.mode].name
         key = design.keys[binding.key].name
         title = gesture_title(design, binding)
-        facts: dict[str, Any] = {
+        facts = {
             "gesture": binding.gesture,
             "key": key,
             "mode": mode,
@@ -125,6 +152,15 @@ def _output_event(design: Design, output: Output, wire: dict[str, Any]) -> Event
             "line": binding.place.line,
         }
         return Event(time_us, "gesture", f"{title}  in {mode}, line {binding.place.line}", facts)
+    if isinstance(output, Responded):
+        response = design.responses[output.response]
+        title, mode, place = response_title(design, response), design.modes[response.mode].name, response.place
+        return Event(
+            time_us,
+            "response",
+            f"{title}  in {mode}, line {place.line}",
+            {"response": title, "mode": mode, "file": place.file, "line": place.line},
+        )
     if isinstance(output, Ended):
         name = design.switches[output.switch]
         return Event(time_us, "fate", f"press of {name}: {output.fate}", {"switch": name, "fate": output.fate})
@@ -163,7 +199,8 @@ def meaning_of(design: Design, message: Message) -> str:
         return f"{_port_names(message.ports)}  {text}"
     listeners = [device for device in design.devices if device.channel == status & 15 and device.ports & message.ports]
     if status & 0xF0 == 0xB0:
-        names = {c.name for device in listeners for c in device.controllers or () if c.number == message.data[1]}
+        changed = message.data[1]
+        names = {c.name for device in listeners for c in device.controllers or () if changed in (c.number, c.lower_number)}
         if names:
             text += f" ({', '.join(sorted(names))})"
     return f"{', '.join(device.name for device in listeners) or _port_names(message.ports)}  {text}"
@@ -203,12 +240,12 @@ def _wires(design: Design, outputs: Sequence[Output]) -> dict[int, dict[str, Any
 def timeline_lines(happened: Iterable[Event], paint: Paint = lambda text, style: text) -> Iterator[str]:
     """The run as text: time in seconds, the feet at the left, what they caused further right.
 
-    LEDs that change together share a line, and MIDI clock ticks in a row are counted rather than listed.
+    LEDs that change together share a line, and MIDI clock ticks and readings of a pedal in a row are counted rather than listed.
     """
     last_us = -1
     last_foot_us = 0
     for event in _condensed(happened):
-        foot = event.kind in ("contact", "power")
+        foot = event.kind in ("contact", "power", "pedal", "received")
         if foot and last_us >= 0 and event.time_us - last_foot_us > 500_000:
             yield ""
         if foot:
@@ -221,7 +258,7 @@ def timeline_lines(happened: Iterable[Event], paint: Paint = lambda text, style:
 
 
 def _condensed(happened: Iterable[Event]) -> Iterator[Event]:
-    """Ticks in a row become one event, and so do LEDs of one instant."""
+    """Ticks in a row become one event, and so do readings of a pedal and LEDs of one instant."""
     run: list[Event] = []
     for event in happened:
         if run and not _together(run[0], event):
@@ -235,6 +272,8 @@ def _condensed(happened: Iterable[Event]) -> Iterator[Event]:
 def _together(first: Event, event: Event) -> bool:
     if first.kind == event.kind == "led":
         return first.time_us == event.time_us
+    if first.kind == event.kind == "pedal":
+        return bool(first.facts["pedal"] == event.facts["pedal"])
     return _is_tick(first) and _is_tick(event)
 
 
@@ -248,6 +287,11 @@ def _joined(run: Sequence[Event]) -> Event:
         return Event(first.time_us, "led", "LEDs  " + ", ".join(event.text for event in run))
     if len(run) == 1:
         return first
+    if first.kind == "pedal":
+        values = f"{first.facts['value']} to {run[-1].facts['value']}"
+        return Event(
+            first.time_us, "pedal", f"{first.facts['pedal']} reads {values} in {len(run)} readings until {instant(run[-1].time_us)}"
+        )
     ports = ", ".join(first.facts["ports"])
     return Event(first.time_us, "message", f"{ports}  {len(run)} clock ticks until {instant(run[-1].time_us)}")
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from controller_sim.design.form import Binding, Design
+from controller_sim.design.form import Binding, Design, Moved, Response
+from controller_sim.midi.messages import STATUS_TABLE, is_channel
 
 
 def duration(time_us: int) -> str:
@@ -41,6 +42,19 @@ def gesture_title(design: Design, binding: Binding) -> str:
     if binding.gesture == "hold":
         title += f" {duration(binding.hold_us)}"
     return title + (" eager" if binding.eager else "")
+
+
+def response_title(design: Design, response: Response) -> str:
+    """What a response is to, such as `move swell`, `received note_on from pads` or `received start`."""
+    cause = response.cause
+    if isinstance(cause, Moved):
+        return f"move {design.pedals[cause.pedal].name}"
+    title = f"received {STATUS_TABLE[cause.status].name}"
+    if not is_channel(cause.status):
+        return title
+    channel = cause.status & 15
+    device = next((device.name for device in design.devices if device.channel == channel and device.ports == cause.ports), None)
+    return f"{title} from {device or f'channel {channel + 1}'}"
 
 
 def plain(value: Any) -> Any:

@@ -60,6 +60,12 @@ def test_every_example_fits(path: Path) -> None:
         "{switches: [a], modes: {m: {form: [{label: n, cell: n, end: wrap}]}}}",
         "{switches: [a], leds: [a], colours: {a: []}, modes: {m: {}}}",
         "{switches: [a], leds: [a], colours: [red], modes: {m: {}}}",
+        "{switches: [a], modes: {m: {}}, wire: {thru: {serial: {only: [clock]}}}}",
+        "{switches: [{a: open}], modes: {m: {}}}",
+        "{switches: [a], modes: {m: {}}, pedals: {p: {curve: steep}}}",
+        "{switches: [a], modes: {m: {}}, pedals: {p: {dead: 2}}}",
+        "{switches: [a], modes: {m: {on: {move: pass}}}}",
+        "{switches: [a], modes: {m: {on: {received noteon: pass}}}}",
     ],
 )
 def test_what_is_plainly_wrong_does_not_fit(text: str) -> None:

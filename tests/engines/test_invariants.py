@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from controller_sim.design import form
 from controller_sim.design.fast import FastEngine
-from controller_sim.design.outputs import Edge, Ended, Fired, Message, ModeEntered, Output
+from controller_sim.design.outputs import Edge, Ended, Fired, Message, ModeEntered, Output, Responded
 from controller_sim.reference import ReferenceEngine
 from controller_sim.testing.compare import EngineFactory, instants, run, state_of
 from controller_sim.testing.contacts import POLLS, Session, sessions
@@ -26,8 +26,8 @@ def shifted(outputs: list[Output], by_us: int) -> list[Output]:
 
 
 def advanced(engine: Any, session: Session, skip: int = 0) -> Any:
-    for time_us, word in session.changes[skip:]:
-        engine.advance(time_us, word)
+    for instant in list(instants(replace(session, polls=("none",)), engine))[skip:]:
+        engine.advance(*instant)
     return engine
 
 
@@ -58,8 +58,8 @@ def test_a_snapshot_restored_at_any_time_goes_on_in_the_same_way(data: st.DataOb
     session = data.draw(sessions(design))
     whole = FastEngine(design, session.start_us, trace=True)
     other = FastEngine(design, session.start_us + by_us, trace=True)
-    for place, (time_us, word) in enumerate(instants(session, whole)):
-        whole.advance(time_us, word)
+    for place, (time_us, word, arrived) in enumerate(instants(session, whole)):
+        whole.advance(time_us, word, arrived)
         if place < cut:
             whole.take_outputs()
         if place == cut:
@@ -67,7 +67,7 @@ def test_a_snapshot_restored_at_any_time_goes_on_in_the_same_way(data: st.DataOb
             other.restore(whole.snapshot(), time_us + by_us)
             assert other.snapshot() == whole.snapshot()
         elif place > cut:
-            other.advance(time_us + by_us, word)
+            other.advance(time_us + by_us, word, arrived)
     assume(place >= cut)
     assert other.take_outputs() == shifted(whole.take_outputs(), by_us)
     assert other.snapshot() == whole.snapshot()
@@ -235,8 +235,8 @@ def test_time_never_goes_back_in_the_outputs_and_cells_stay_in_their_ranges(fact
     session = data.draw(sessions(design))
     engine = factory(design, session.start_us, None, True)
     last_us = session.start_us
-    for time_us, word in instants(session, engine):
-        engine.advance(time_us, word)
+    for time_us, word, arrived in instants(session, engine):
+        engine.advance(time_us, word, arrived)
         for output in engine.take_outputs():
             assert last_us <= output.time_us <= time_us
             last_us = output.time_us
@@ -265,6 +265,9 @@ def test_the_random_runs_reach_every_gesture_every_fate_and_every_kind_of_output
                 seen[f"{size} {binding.gesture}"] += 1
             elif isinstance(output, Ended):
                 seen[output.fate] += 1
+            elif isinstance(output, Responded):
+                seen[type(design.responses[output.response].cause).__name__] += 1
+                seen["late move"] += output.time_us not in dict(session.arrivals)
             elif isinstance(output, Message) and output.data == b"\xf8":
                 seen["clock"] += 1
 
@@ -272,3 +275,6 @@ def test_the_random_runs_reach_every_gesture_every_fate_and_every_kind_of_output
     wanted = {f"{size} {gesture}" for size in ("single", "chord") for gesture in form.GESTURES} | {"eager press", "clock"}
     wanted |= {"unbound", "cancelled", "spent", "Message", "Fired", "Ended", "ModeEntered", "LedSet", "Shown", "Edge", "Restarted"}
     assert wanted - set(seen) == set()
+    wanted |= {"unbound", "cancelled", "spent", "Message", "Fired", "Ended", "ModeEntered", "LedSet", "Shown", "Edge"}
+    wanted |= {"Responded", "Moved", "Received", "late move"}
+    assert wanted - {name for name, times in seen.items() if times} == set()

@@ -21,11 +21,15 @@ from controller_sim.script.syntax import (
     ExpectNothingElse,
     ExpectSilence,
     ExpectTempo,
+    Jitter,
+    Move,
     Pattern,
     PowerOff,
     PowerOn,
     Press,
+    Receive,
     Step,
+    Sweep,
     Wait,
     When,
 )
@@ -40,6 +44,8 @@ WHENS = st.one_of(
 )
 TO = st.sampled_from(["sampler", "room", "serial", "usb"])
 BYTES = st.integers(0, 127)
+READINGS = st.integers(0, 1023)
+RECEIVED = st.binary(min_size=1, max_size=5)
 
 
 def with_values(kind: str, *values: st.SearchStrategy[int]) -> st.SearchStrategy[Pattern]:
@@ -106,6 +112,20 @@ def actions() -> st.SearchStrategy[Step]:
         single,
         several,
         st.builds(Change, switches=SWITCHES, down=st.booleans(), bounce=BOUNCES),
+        st.builds(Move, pedal=st.just("swell"), to=READINGS),
+        st.builds(
+            Sweep,
+            pedal=st.just("swell"),
+            start=st.one_of(st.none(), READINGS),
+            to=READINGS,
+            duration_us=st.integers(0, 3_000_000),
+            every_us=st.sampled_from([5_000, 20_000, 700]),
+            jitter=st.one_of(st.none(), st.builds(Jitter, st.integers(1, 50), st.integers(0, 50))),
+        ),
+        st.builds(Receive, port=st.sampled_from(["serial", "usb"]), data=RECEIVED),
+        st.builds(
+            Receive, port=st.just("usb"), data=RECEIVED, every_us=st.integers(1000, 90_000), duration_us=st.sampled_from([0, 1000, 480_000])
+        ),
         st.builds(Wait, duration_us=DURATIONS),
         st.builds(PowerOff),
         st.builds(PowerOn, holding=st.one_of(st.just(()), SWITCHES)),
@@ -176,6 +196,16 @@ def test_a_damaged_script_is_parsed_or_refused_at_a_place_inside_it(booth: Desig
         ("up a", "1:1: switch 'a' is up already"),
         ("tap a\ntap a", "2:1: switch 'a' changes at 160ms already; leave it some time, as in `+200ms tap a`"),
         ("at 1s tap a\nat 1.02s tap b", "2:1: 1.02s lies before 1.06s, where the step before ends"),
+        ("move swel 5", "1:6: there is no pedal 'swel'; did you mean 'swell'?"),
+        ("move swell 1024", "1:12: swell reads 0..1023; it never reads 1024"),
+        ("move swell heel to tow over 1s", "1:20: there is no end of a pedal 'tow'; did you mean 'toe'?"),
+        ("move swell to toe", "1:18: something is missing here; expected `over`"),
+        ("move swell to toe over 1s every 0s", "1:1: a pedal is read every 1us at most"),
+        ("move swell to toe over 1s jitter 0", "1:34: jitter is 1..65535"),
+        ("receive from sampler program_change", "1:22: program_change takes one number, not 0"),
+        ("receive from usb note_on 60 channel 1", "1:18: what arrives has all its numbers"),
+        ("receive from nobody C9 05", "1:14: there is no device or port 'nobody'; there is sampler, room, serial, usb"),
+        ("receive from usb clock every 0s for 1s", "1:1: bytes come every 1us at most"),
         ("wait 0.1us", "1:6: 0.1us is no whole number of microseconds"),
         ("wait 90000s", "1:1: a script lasts at most 24 hours, and this goes beyond"),
         ("power off\npower off", "2:1: the power is off already"),
@@ -241,7 +271,7 @@ def test_the_document_s_evening_plays_to_its_end(booth: Design) -> None:
 
 def test_every_line_of_the_document_is_a_step(booth: Design) -> None:
     lines = [line for block in document_blocks() for line in block.splitlines()]
-    steps = [line for line in lines if re.match(r"(format|down|up|tap|hold|chord|double|wait|power|expect|at|\+)", line)]
+    steps = [line for line in lines if re.match(r"(format|down|up|tap|hold|chord|double|wait|move|receive|power|expect|at|\+)", line)]
     assert len(steps) > 50
     for line in steps:
         try:

@@ -2,7 +2,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller_sim.design.form import Design
+from controller_sim.design.arrivals import MidiByte, PedalReading, unpack
+from controller_sim.design.form import SERIAL, USB, Design
 from controller_sim.script import Run, ScriptError, parse_script, play, record, report
 from controller_sim.script.player import Player
 from controller_sim.simulator import Simulator
@@ -149,9 +150,13 @@ def stamping(draw: st.DrawFn) -> str:
     down: set[str] = set()
     time_us = draw(st.sampled_from([0, 1000, 100_000]))
     for _ in range(draw(st.integers(1, 14))):
-        kind = draw(st.sampled_from(["turn", "turn", "turn", "turn", "power"]))
+        kind = draw(st.sampled_from(["turn", "turn", "turn", "turn", "power", "move", "receive"]))
         if kind == "power":
             lines.append(f"at {time_us}us power on")
+        elif kind == "move":
+            lines.append(f"at {time_us}us move swell {draw(st.integers(0, 1023))}")
+        elif kind == "receive":
+            lines.append(f"at {time_us}us receive from {draw(st.sampled_from(['serial C9 05', 'serial 06', 'usb C9 05', 'serial F8 C9']))}")
         else:
             name = draw(st.sampled_from("abcde"))
             bounce = draw(st.sampled_from(["", "", " bounce 1.5ms"]))
@@ -191,6 +196,30 @@ def test_expectations_never_change_a_run(booth: Design, text: str, data: st.Data
     assert with_expectations.inputs == plain.inputs
     # A window may end after the script's last step, so the runs are compared up to there.
     assert tuple(output for output in with_expectations.outputs if output.time_us <= plain.end_us) == plain.outputs
+
+
+def test_a_sweep_reads_the_pedal_evenly_and_ends_where_it_says(booth: Design) -> None:
+    run = played(booth, "move swell 100 to 200 over 10ms every 4ms\n+1s move swell toe to heel over 0s\nmove swell to 7 over 3us every 1us")
+    assert [(entry.time_us, unpack(entry.arrived)[0]) for entry in run.inputs] == [
+        (time_us, PedalReading(0, value))
+        for time_us, value in (
+            (100_000, 100),
+            (104_000, 140),
+            (108_000, 180),
+            (110_000, 200),
+            (1_110_000, 0),
+            (1_110_000, 0),
+            (1_110_001, 2),
+            (1_110_002, 5),
+            (1_110_003, 7),
+        )
+    ]
+
+
+def test_bytes_that_come_again_and_again_come_at_both_ends(booth: Design) -> None:
+    run = played(booth, "receive from usb clock every 20ms for 60ms\nreceive from serial C9")
+    times = [(entry.time_us, unpack(entry.arrived)[0]) for entry in run.inputs]
+    assert times == [*((100_000 + 20_000 * n, MidiByte(USB, 0xF8)) for n in range(4)), (160_000, MidiByte(SERIAL, 0xC9))]
 
 
 def test_a_recording_fails_where_the_run_differs(booth: Design) -> None:

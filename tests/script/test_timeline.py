@@ -4,8 +4,8 @@ from hypothesis import strategies as st
 
 from controller_sim.design.form import Design
 from controller_sim.script import ScriptError, parse_script
-from controller_sim.script.syntax import Bounce
-from controller_sim.script.timeline import bounce_offsets, lay_out
+from controller_sim.script.syntax import Bounce, Jitter
+from controller_sim.script.timeline import bounce_offsets, jittered, lay_out
 
 
 def word_changes(design: Design, text: str) -> list[tuple[int, int]]:
@@ -28,6 +28,19 @@ def test_bounce_reaches_both_ends_of_its_range() -> None:
     assert {len(offsets) for offsets in drawn} == {2, 4, 6}
     assert min(map(min, drawn)) == 1
     assert max(map(max, drawn)) == 8
+
+
+@given(st.lists(st.integers(0, 1023), max_size=20), st.integers(1, 2000), st.integers(0, 10**9))
+def test_jitter_stays_near_each_reading_and_inside_what_is_read(values: list[int], most: int, seed: int) -> None:
+    found = list(jittered(values, Jitter(most, seed), 0, 1023))
+    assert len(found) == len(values)
+    assert all(abs(value - trembling) <= most and 0 <= trembling <= 1023 for value, trembling in zip(values, found, strict=True))
+    assert found == list(jittered(values, Jitter(most, seed), 0, 1023))
+    assert list(jittered(values, None, 0, 1023)) == values
+
+
+def test_jitter_reaches_both_ends_of_its_range() -> None:
+    assert set(jittered([500] * 200, Jitter(3), 0, 1023)) == set(range(497, 504))
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 import subprocess
 import sys
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given, settings
@@ -188,3 +189,57 @@ def test_every_public_name_of_the_package_can_be_had() -> None:
         assert getattr(controller_sim, name) is not None
     with pytest.raises(AttributeError):
         _ = controller_sim.Simulatr
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_a_pedal_stands_at_the_heel_until_it_is_turned(booth: Design, engine: str) -> None:
+    simulator = Simulator(booth, engine)
+    assert simulator.reading("swell") == 0
+    simulator.wait("100ms")
+    simulator.turn("swell", 1023)
+    assert [message.data for message in simulator.sent("usb")] == [bytes([0xB2, 91, 127])]
+    simulator.turn("swell", 512)
+    simulator.wait("20ms")
+    assert simulator.sent()[-1].data == bytes([0xB2, 91, 64])
+    assert simulator.sent()[-1].time_us == 120_000
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_a_pedal_turned_without_power_is_read_when_power_comes_back(booth: Design, engine: str) -> None:
+    simulator = Simulator(booth, engine)
+    simulator.wait("100ms")
+    simulator.power_off()
+    simulator.turn("swell", 1023)
+    simulator.receive("C9 05")
+    simulator.power_on()
+    simulator.wait("100ms")
+    assert simulator.sent() == []
+    simulator.turn("swell", 0)
+    assert simulator.sent()[-1].data == bytes([0xB2, 91, 0])
+
+
+@pytest.mark.parametrize("engine", ENGINES)
+def test_received_bytes_are_put_together_from_all_that_came(booth: Design, engine: str) -> None:
+    simulator = Simulator(booth, engine)
+    simulator.wait("100ms")
+    simulator.receive("C9")
+    simulator.wait("1ms")
+    simulator.receive("F8 05", "usb")
+    assert simulator.memory["act"] == 0
+    simulator.receive(b"\x05")
+    assert simulator.memory["act"] == 5
+
+
+@pytest.mark.parametrize(
+    ("ask", "message"),
+    [
+        (lambda simulator: simulator.turn("swel", 3), "there is no pedal 'swel'; did you mean 'swell'?"),
+        (lambda simulator: simulator.turn("swell", 1024), "swell reads 0..1023; it never reads 1024"),
+        (lambda simulator: simulator.receive("C9 5"), "'C9 5' is no row of hexadecimal bytes such as C9 05"),
+        (lambda simulator: simulator.receive("C9", "midi"), "there is no port 'midi'; there is serial, usb"),
+    ],
+)
+def test_what_cannot_arrive_is_refused(booth: Design, ask: Callable[[Simulator], None], message: str) -> None:
+    with pytest.raises(SimulatorError) as caught:
+        ask(Simulator(booth))
+    assert str(caught.value) == message

@@ -1,0 +1,286 @@
+"""What is bound to something that is no press: `move PEDAL` and `received MESSAGE(...)`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from controller_sim.design.actions import compile_condition
+from controller_sim.design.bindings import ModeBindings
+from controller_sim.design.errors import DesignError, Source
+from controller_sim.design.form import PORT_NAMES, Binary, Constant, Controller, Device, Expression, Local, Moved, Place, Received, Response
+from controller_sim.design.keys import WHEN, nearest, parse_range
+from controller_sim.design.layout import Layout, new_parameter, scalar
+from controller_sim.design.yaml_text import Mapping, Node, Scalar
+
+MAX_RESPONSES = 1000
+ALL_PORTS = sum(PORT_NAMES.values())
+DATA = (0, 127)
+CENTRE = 8192
+CHANNEL_KINDS = {
+    "note_off": (0x80, 2),
+    "note_on": (0x90, 2),
+    "polytouch": (0xA0, 2),
+    "control_change": (0xB0, 2),
+    "program_change": (0xC0, 1),
+    "aftertouch": (0xD0, 1),
+    "pitchwheel": (0xE0, 1),
+}
+SYSTEM_KINDS = {
+    "songpos": (0xF2, 1),
+    "song_select": (0xF3, 1),
+    "tune_request": (0xF6, 0),
+    "clock": (0xF8, 0),
+    "start": (0xFA, 0),
+    "continue_": (0xFB, 0),
+    "stop": (0xFC, 0),
+    "active_sensing": (0xFE, 0),
+    "reset": (0xFF, 0),
+}
+"""Status byte and how many values (MIDI 1.0 Detailed Specification 4.2.1, tables I, II, V and VI)."""
+_RECEIVED = re.compile(r"\s*received\s+(?P<kind>\w+)\s*(?:\((?P<inside>[^()]*)\)\s*)?")
+_MOVE = re.compile(r"\s*move\s+(?P<pedal>\w+)\s*")
+_CHANNEL = re.compile(r"channel\s+([0-9]{1,2})")
+_CAPTURE = re.compile(r"(?P<name>[A-Za-z_]\w*)(?:\s+in\s+(?P<range>\S.*))?")
+
+Captured = tuple[tuple[str, int, int], ...]
+CompileResponse = Callable[[str, Captured, Source, bool], int]
+"""Given a name, what is captured, the action and whether there is a draft: the index of the procedure."""
+
+
+@dataclass(slots=True)
+class ResponseEntry:
+    """One entry of a file, its action compiled when first asked for."""
+
+    cause: Moved | Received
+    captured: Captured
+    arguments: tuple[Expression, ...]
+    condition: Source | None
+    place: Place
+    name: str
+    source: Source
+    has_draft: bool
+    procedure: int | None = None
+
+
+def is_response(key: Scalar) -> bool:
+    """Whether an entry is bound to something that is no press."""
+    return key.text.split(maxsplit=1)[:1] in (["move"], ["received"])
+
+
+def read_responses(layout: Layout, node: Mapping, where: str, has_draft: bool) -> list[ResponseEntry]:
+    """Those entries of `on` or `everywhere` that are no gestures, their keys understood. Raises DesignError."""
+    return [_entry(layout, key, value, where, has_draft) for key, value in node.pairs if is_response(key)]
+
+
+def _entry(layout: Layout, key: Scalar, value: Node, where: str, has_draft: bool) -> ResponseEntry:
+    source = key.source()
+    when = WHEN.search(source.text)
+    head = source.text[: when.start()] if when else source.text
+    condition = Source(source.text[when.end() :], (_at(source, when.end()),)) if when else None
+    if condition is not None and not condition.text.strip():
+        raise DesignError("a condition is missing after 'when'", key.place)
+    cause: Moved | Received
+    arguments: tuple[Expression, ...] = ()
+    captured: Captured = ()
+    if head.split()[0] == "move":
+        cause = _moved(layout, source, head)
+    else:
+        pattern = _Pattern(layout, key, source, head)
+        cause = pattern.cause()
+        captured, arguments = tuple(pattern.captured), tuple(pattern.arguments)
+    action = scalar(value, "an action").source()
+    return ResponseEntry(cause, captured, arguments, condition, key.place, f"{where}: {key.text}", action, has_draft)
+
+
+def _at(source: Source, index: int) -> Place:
+    before = source.text[:index].split("\n")
+    return source.place(len(before) - 1, len(before[-1]))
+
+
+def _moved(layout: Layout, source: Source, head: str) -> Moved:
+    match = _MOVE.fullmatch(head)
+    if match is None:
+        raise DesignError(f"'{head.strip()}' is no move of a pedal: write for example 'move swell'", source.place(0, 0))
+    names = [pedal.name for pedal in layout.pedals]
+    if match["pedal"] not in names:
+        raise DesignError(f"there is no pedal '{match['pedal']}'{nearest(match['pedal'], names)}", _at(source, match.start("pedal")))
+    return Moved(names.index(match["pedal"]))
+
+
+class _Pattern:
+    """Reads `received KIND(SOURCE, VALUE, ...)`: the parts in brackets with their places."""
+
+    def __init__(self, layout: Layout, key: Scalar, source: Source, head: str) -> None:
+        self.layout = layout
+        self.key = key
+        self.source = source
+        match = _RECEIVED.fullmatch(head)
+        if match is None:
+            message = f"'{head.strip()}' is no message: write for example 'received program_change(sampler, n)' or 'received start'"
+            raise DesignError(message, source.place(0, 0))
+        self.kind = match["kind"]
+        self.kind_place = _at(source, match.start("kind"))
+        self.parts: list[tuple[str, Place]] = []
+        inside = match["inside"] or ""
+        at = match.start("inside")
+        for part in inside.split(",") if inside.strip() else ():
+            self.parts.append((part.strip(), _at(source, at + len(part) - len(part.lstrip()))))
+            at += len(part) + 1
+        self.captured: list[tuple[str, int, int]] = []
+        self.arguments: list[Expression] = []
+        self.device: Device | None = None
+
+    def cause(self) -> Received:
+        if self.kind in CHANNEL_KINDS:
+            status, count = CHANNEL_KINDS[self.kind]
+            channel, ports = self._channel_source()
+            status |= channel
+        elif self.kind in SYSTEM_KINDS:
+            status, count = SYSTEM_KINDS[self.kind]
+            ports = ALL_PORTS
+            if self.parts and self.parts[0][0] in PORT_NAMES:
+                ports = PORT_NAMES[self.parts.pop(0)[0]]
+        else:
+            known = (*CHANNEL_KINDS, *SYSTEM_KINDS)
+            raise DesignError(
+                f"'{self.kind}' is no message that can be bound: write {', '.join(known)}{nearest(self.kind, known)}", self.kind_place
+            )
+        if len(self.parts) > count:
+            raise DesignError(f"{self.kind} has {count or 'no'} value{'s' if count != 1 else ''} to be named", self.parts[count][1])
+        if self.kind in ("pitchwheel", "songpos"):
+            self._wide()
+            return Received(status, ports)
+        first = self._controller() if self.kind == "control_change" else None
+        ranges = [self._value(index, first) for index in range(len(self.parts))]
+        ranges += [self._usual(index, first) for index in range(len(ranges), count)]
+        return Received(status, ports, ((*ranges, DATA, DATA)[0], (*ranges, DATA, DATA)[1]))
+
+    def _channel_source(self) -> tuple[int, int]:
+        """The channel, 0..15, and the ports that the first part names."""
+        names = [device.name for device in self.layout.devices]
+        if not self.parts:
+            raise DesignError(f"from whom? Write a device or a channel, for example '{self.kind}(channel 1)'", self.kind_place)
+        text, place = self.parts.pop(0)
+        if match := _CHANNEL.fullmatch(text):
+            if not 1 <= int(match[1]) <= 16:
+                raise DesignError(f"channel {match[1]} is not in 1..16", place)
+            return int(match[1]) - 1, ALL_PORTS
+        self.device = next((device for device in self.layout.devices if device.name == text), None)
+        if self.device is None:
+            raise DesignError(f"there is no device '{text}'{nearest(text, names)}", place)
+        return self.device.channel, self.device.ports
+
+    def _controller(self) -> Controller | None:
+        """The device's own controller that the next part names, if it names one."""
+        if not self.parts or self.device is None or self.device.controllers is None:
+            return None
+        text, place = self.parts[0]
+        if text[:1].isdigit():
+            return None
+        names = [controller.name for controller in self.device.controllers]
+        if text not in names:
+            raise DesignError(f"{self.device.name} has no controller '{text}'{nearest(text, names)}", place)
+        controller = self.device.controllers[names.index(text)]
+        if controller.lower_number is not None:
+            numbers = f"{controller.number} and {controller.lower_number}"
+            raise DesignError(f"{text} has 14 bits, which arrive as two messages: bind their numbers, {numbers}", place)
+        return controller
+
+    def _usual(self, index: int, controller: Controller | None) -> tuple[int, int]:
+        """What a value can be: what the device declares."""
+        if index == 1:
+            return (controller.low, controller.high) if controller else DATA
+        if controller is not None:
+            return controller.number, controller.number
+        if self.device is not None and self.kind == "program_change":
+            return self.device.programs or DATA
+        if self.device is not None and self.kind in ("note_on", "note_off", "polytouch"):
+            return self.device.notes or DATA
+        return DATA
+
+    def _value(self, index: int, controller: Controller | None) -> tuple[int, int]:
+        text, place = self.parts[index]
+        usual = self._usual(index, controller)
+        if controller is not None and index == 0:
+            return usual
+        if index == 1 and controller is not None and controller.on is not None and text in ("on", "off"):
+            level = controller.on if text == "on" else controller.off
+            if level is None:
+                raise DesignError(f"{controller.name} has no 'off'", place)
+            return level, level
+        if text.isascii() and text.isdigit():
+            if len(text) > 3 or int(text) > DATA[1]:
+                raise DesignError(f"{text} is not in {DATA[0]}..{DATA[1]}", place)
+            return int(text), int(text)
+        if text[:1].isdigit():
+            return parse_range(Source(text, (place,)), *DATA)
+        match = _CAPTURE.fullmatch(text)
+        if match is None:
+            raise DesignError(f"'{text}' is no value: write a number, a range such as 0..7, or a name for it", place)
+        low, high = usual
+        if match["range"]:
+            low, high = parse_range(Source(match["range"], (replace(place, column=place.column + match.start("range")),)), *usual)
+        self._capture(match["name"], place, Local(low, high, index))
+        return low, high
+
+    def _wide(self) -> None:
+        if not self.parts:
+            return
+        text, place = self.parts[0]
+        if not re.fullmatch(r"[A-Za-z_]\w*", text):
+            raise DesignError(f"the value of {self.kind} can only be given a name", place)
+        whole = Binary(0, 16383, "+", Local(*DATA, 0), Binary(0, 16256, "*", Local(*DATA, 1), Constant(128, 128)))
+        bend = Binary(-CENTRE, CENTRE - 1, "-", whole, Constant(CENTRE, CENTRE))
+        self._capture(text, place, bend if self.kind == "pitchwheel" else whole)
+
+    def _capture(self, text: str, place: Place, value: Expression) -> None:
+        node = Scalar(place, text, None, 0, 0, self.key.document)
+        name = new_parameter(self.layout, node, [each for each, _, _ in self.captured])
+        self.captured.append((name, value.low, value.high))
+        self.arguments.append(value)
+
+
+def add_responses(
+    bindings: ModeBindings,
+    own: list[ResponseEntry],
+    everywhere: list[ResponseEntry],
+    responses: list[Response],
+    compile_action: CompileResponse,
+) -> tuple[int, ...]:
+    """Add a mode's responses, its own before those of every mode, to those of the design; their indices. Raises DesignError."""
+    indices: list[int] = []
+    for entry in (*own, *everywhere):
+        condition = _condition(bindings, entry)
+        earlier = next((responses[n] for n in indices if _covers(responses[n], entry.cause, condition)), None)
+        if earlier is not None:
+            if entry in everywhere:
+                continue
+            reason = "always" if earlier.condition is None else "under the same condition"
+            raise DesignError(f"this can never happen: it is bound before, {reason}", entry.place, (("it is bound here", earlier.place),))
+        if entry.procedure is None:
+            entry.procedure = compile_action(entry.name, entry.captured, entry.source, entry.has_draft)
+        if len(responses) == MAX_RESPONSES:
+            raise DesignError(f"the design has more than {MAX_RESPONSES} moves and messages bound, counted in each mode", entry.place)
+        indices.append(len(responses))
+        responses.append(Response(bindings.mode, entry.cause, entry.procedure, entry.arguments, entry.place, condition))
+    return tuple(indices)
+
+
+def _condition(bindings: ModeBindings, entry: ResponseEntry) -> int | None:
+    if entry.condition is None:
+        return None
+    condition = compile_condition(bindings.scope, entry.condition, {})
+    if condition.high == 0:
+        raise DesignError("this condition is never true", entry.condition.place(0, 0))
+    return None if condition.low == 1 else bindings.condition_number(condition, entry.condition)
+
+
+def _covers(earlier: Response, cause: Moved | Received, condition: int | None) -> bool:
+    if earlier.condition is not None and earlier.condition != condition:
+        return False
+    if isinstance(earlier.cause, Moved) or isinstance(cause, Moved):
+        return earlier.cause == cause
+    wide = all(a[0] <= b[0] and b[1] <= a[1] for a, b in zip(earlier.cause.data, cause.data, strict=True))
+    return earlier.cause.status == cause.status and cause.ports & ~earlier.cause.ports == 0 and wide
