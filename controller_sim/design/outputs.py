@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from controller_sim.core.kinds import ENDED, FIRED, LED, MESSAGE, MODE, RESTARTED
+from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE, RESTARTED
 
 FATES = ("unbound", "cancelled", "spent")
 
@@ -113,4 +113,6 @@ def _decode_one(time_us: int, item: int | str) -> Output:
         return LedSet(time_us, rest >> 8, rest & 255)
     if kind == RESTARTED:
         return Restarted(time_us)
-    return Edge(time_us, rest >> 1, bool(rest & 1))
+    if kind == EDGE:
+        return Edge(time_us, rest >> 1, bool(rest & 1))
+    return Responded(time_us, rest)
