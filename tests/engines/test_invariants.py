@@ -127,7 +127,7 @@ def bounce(draw: Any, start_us: int, length_us: int, below_us: int, odd: bool) -
 @FEW
 @given(st.data())
 def test_bounce_shorter_than_a_settling_time_only_delays_the_run(factory: EngineFactory, data: st.DataObject) -> None:
-    design = data.draw(designs(settling("settle")))
+    design = data.draw(designs(settling("settle"), restarts=False))
     time_us = design.timing.press.time_us
     bounce_us = data.draw(st.integers(4, 3 * time_us))
     toggles = data.draw(spaced_toggles(design, bounce_us + time_us + 1))
