@@ -13,7 +13,7 @@ from ruamel.yaml import YAML
 from controller_sim.design import design_schema
 
 ROOT = Path(__file__).resolve().parents[2]
-CONFIGS = [*sorted((ROOT / "configs").glob("*.yaml")), ROOT / "tests" / "script" / "scroll.yaml"]
+CONFIGS = sorted((ROOT / "configs").glob("*.yaml"))
 VALIDATOR = jsonschema.Draft202012Validator(design_schema())
 
 

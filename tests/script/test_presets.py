@@ -7,9 +7,9 @@ import pytest
 from controller_sim.design import load_design
 from controller_sim.script import parse_script, play, record, report
 
-HERE = Path(__file__).parent
-DESIGN = load_design(HERE / "presets.yaml")
-SCRIPTS = sorted(HERE.glob("presets_*.press"))
+CONFIGS = Path(__file__).parents[2] / "configs"
+DESIGN = load_design(CONFIGS / "scenes.yaml")
+SCRIPTS = sorted(CONFIGS.glob("scenes_*.press"))
 
 
 @pytest.mark.parametrize("engine", ["fast", "reference"])

@@ -16,14 +16,14 @@ from controller_sim.view.report import as_json, report_lines
 from controller_sim.view.timeline import events
 
 MID = "off, green, blink green, dim green, red, blink red or dim red"
-HERE = Path(__file__).parent
-SCRIPT = (HERE / "scroll.press").read_text(encoding="utf-8")
+CONFIGS = Path(__file__).parents[2] / "configs"
+SCRIPT = (CONFIGS / "scroll_focus.press").read_text(encoding="utf-8")
 both_engines = pytest.mark.parametrize("engine", ["fast", "reference"])
 
 
 @pytest.fixture(scope="module")
 def scroll() -> Design:
-    return load_design(HERE / "scroll.yaml")
+    return load_design(CONFIGS / "scroll.yaml")
 
 
 @both_engines
@@ -42,7 +42,7 @@ def test_a_run_with_a_form_and_colours_recorded_passes_when_it_is_played_again(s
 def test_every_state_of_an_led_is_printed_as_it_is_read(text: str) -> None:
     led, _, level = text.partition(" ")
     script = Script((ExpectLed(led=led, level=level),))
-    design = load_design(HERE / "scroll.yaml")
+    design = load_design(CONFIGS / "scroll.yaml")
     assert parse_script(print_script(script), design).steps[0] == ExpectLed(line=2, led=led, level=level)
 
 
