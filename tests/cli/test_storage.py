@@ -27,9 +27,9 @@ def told(capsys: Captured, *arguments: str) -> dict[str, object]:
 def test_the_layout_names_every_kept_cell_with_its_addresses(capsys: Captured) -> None:
     assert main(["storage", BOOTH]) == 0
     shown = capsys.readouterr().out
-    assert "1024 bytes, version 1" in shown and "146 bytes in 6 cells" in shown
+    assert "1024 bytes, version 1" in shown and "147 bytes in 7 cells" in shown
     assert re.search(r"\n  cue_bpm +30..240 +40 +40 +16..21 +0x0A4..0x0D5\n", shown)
-    assert "frozen" not in shown
+    assert "lit" not in shown
 
 
 @pytest.mark.parametrize("design", sorted(CONFIGS.glob("*.yaml")), ids=lambda path: path.stem)
@@ -44,8 +44,8 @@ def test_no_two_cells_share_an_address_and_none_lies_in_the_journal(design: Path
 def test_a_script_is_told_with_its_wear_and_what_is_kept_at_the_end(capsys: Captured) -> None:
     assert main(["storage", BOOTH, EDIT]) == 0
     shown = capsys.readouterr().out
-    assert "saves      1, 22 bytes written: 5,252 bytes an hour" in shown
-    assert "100,000 after 0.43 years of day and night" in shown and "longest    save 73 ms" in shown
+    assert "saves      1, 22 bytes written: 3,944 bytes an hour" in shown
+    assert "100,000 after 0.57 years of day and night" in shown and "longest    save 73 ms" in shown
     assert "cue_sampler[1] = 4  (first 1)" in shown
     facts = told(capsys, BOOTH, EDIT)
     assert facts["wear"]["writes"] == 22 and facts["kept"]["cue"][0] == [1, 1, 2]  # type: ignore[index]
