@@ -441,7 +441,9 @@ class ActionCompiler(ExpressionCompiler):
             raise self.error(node, "no device is declared, so there is nothing to silence")
         if name == "tap_tempo":
             if not self.by_gesture:
-                raise self.error(node, "tap_tempo() only works where a gesture runs it, and not everything that runs this is a gesture")
+                raise self.error(
+                    node, "tap_tempo() only works where a gesture, a move or a message runs it, and not all that runs this is one"
+                )
             self.state.set_reading("tempo", None)
             return [TapTempo()]
         if name.startswith("clock_"):
@@ -477,7 +479,7 @@ class ActionCompiler(ExpressionCompiler):
     def _restart(self, node: ast.Call) -> list[Statement]:
         """Without `save` the mode's own rule says what becomes of a draft, as with every other way out."""
         if not self.by_gesture:
-            raise self.error(node, "restart() only works where a gesture runs it, and not everything that runs this is a gesture")
+            raise self.error(node, "restart() only works where a gesture, a move or a message runs it, and not all that runs this is one")
         save = self.arguments(node, (), ("save",)).get("save")
         if save is None:
             return [Restart()]

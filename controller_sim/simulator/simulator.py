@@ -128,8 +128,8 @@ class Simulator:
     """A controller built to a design, powered on at time 0 with all switches up and all pedals at the heel.
 
     Times are whole microseconds since then. A duration is an int of microseconds or a text such as `500ms`. A switch
-    is named as in the design; `a+c` names several. All contact changes made at one time are one instant; looking at
-    the controller closes the instant, and changes made after that at the same time are a second instant of that time.
+    is named as in the design; `a+c` names several. All that is done at one time is one instant; looking at
+    the controller closes the instant, and what is done after that at the same time is a second instant of that time.
     `image` is what the chip with the kept cells holds at first; without it the chip is blank.
     Every method raises SimulatorError for names the design does not have; power-on does for an image that is refused.
     """
@@ -156,10 +156,10 @@ class Simulator:
         self._engine: Engine | None = self._new_engine()
 
     def _new_engine(self) -> Engine:
+        """An engine at power-on; it reads every pedal at once, as a controller does."""
         if self._storage is not None:
             self._kept = self._storage.power_on()
         self._seen_word = 0
-        """An engine at power-on; it reads every pedal at once, as a controller does."""
         self._arrived = tuple(pedal_reading(number, value) for number, value in enumerate(self._readings))
         if self.engine_name == "fast":
             from controller_sim.design.fast import FastEngine
@@ -292,15 +292,12 @@ class Simulator:
                 while (due_us := engine.next_deadline_us()) is not None and due_us < self._now_us:
                     engine.advance(due_us, self._seen_word)
                     self._save(engine, due_us)
-            engine.advance(self._now_us, self._word)
+            engine.advance(self._now_us, self._word, self._arrived)
+            self._arrived = ()
             self._seen_word = self._word
             if self._keeps:
                 self._save(engine, self._now_us)
             self._outputs += engine.take_outputs()
-        if self._pending and self._engine is not None:
-            self._engine.advance(self._now_us, self._word, self._arrived)
-            self._arrived = ()
-            self._outputs += self._engine.take_outputs()
         self._pending = False
 
     def _save(self, engine: Engine, time_us: int) -> None:

@@ -41,8 +41,7 @@ class Event:
 
     time_us: int
     kind: str
-    """contact, power, gesture, fate, edge, mode, restart, led, display or message."""
-    """contact, pedal, received, power, gesture, response, fate, edge, mode, led, display or message."""
+    """contact, pedal, received, power, gesture, response, fate, edge, mode, restart, led, display or message."""
     text: str
     facts: dict[str, Any] = field(default_factory=dict)
 

@@ -324,7 +324,7 @@ def test_a_call_takes_what_it_declares(text: str, expected: str) -> None:
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ("tap_tempo()", "0:0: tap_tempo() only works where a gesture runs it, and not everything that runs this is a gesture"),
+        ("tap_tempo()", "0:0: tap_tempo() only works where a gesture, a move or a message runs it, and not all that runs this is one"),
         ("enter(show)", "0:0: enter() does not work here: a leave action runs it"),
         ("save()", "0:0: save() only works in a mode with a draft, and this also runs where there is none"),
         ("cancel()", "0:0: cancel() only works in a mode with a draft, and this also runs where there is none"),

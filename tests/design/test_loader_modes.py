@@ -150,7 +150,7 @@ REFUSED: dict[str, tuple[str, str]] = {
     ),
     "tap tempo elsewhere": (
         "switches: [a, b, c]\nprocedures:\n  f(): tap_tempo()\nmodes:\n  show: {enter: f()}\n",
-        ("design:3:8: tap_tempo() only works where a gesture runs it, and not everything that runs this is a gesture"),
+        ("design:3:8: tap_tempo() only works where a gesture, a move or a message runs it, and not all that runs this is one"),
     ),
     "leave enters": (
         "switches: [a, b, c]\nmodes:\n  show: {leave: enter(show)}\n",

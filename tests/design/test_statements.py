@@ -86,15 +86,15 @@ def test_a_wrong_call_is_refused_where_it_stands(action: str, message: str) -> N
 REFUSED = {
     "restart by a timer": (
         "modes: {m: {timers: {after 1s: restart()}}}\n",
-        "design:4:32: restart() only works where a gesture runs it, and not everything that runs this is a gesture",
+        "design:4:32: restart() only works where a gesture, a move or a message runs it, and not all that runs this is one",
     ),
     "restart on entering": (
         "procedures: {again(): restart()}\nmodes: {m: {enter: again(), on: {tap a: again()}}}\n",
-        "design:4:23: restart() only works where a gesture runs it, and not everything that runs this is a gesture",
+        "design:4:23: restart() only works where a gesture, a move or a message runs it, and not all that runs this is one",
     ),
     "restart at power-on": (
         "power_on: {always: restart()}\nmodes: {m: {}}\n",
-        "design:4:20: restart() only works where a gesture runs it, and not everything that runs this is a gesture",
+        "design:4:20: restart() only works where a gesture, a move or a message runs it, and not all that runs this is one",
     ),
     "restart without a draft": (
         "modes: {m: {on: {tap a: restart(save=true)}}}\n",

@@ -224,3 +224,14 @@ def test_a_chip_of_any_declared_size_is_worn_more_slowly_the_larger_it_is(stage:
             simulator.wait("1s")
         years.append(wear_of(design, simulator.storage, 3_000_000).years or 0)
     assert years[0] < years[1] / 3 and years[1] < years[2] / 3
+
+
+@pytest.mark.parametrize("engine", ["fast", "reference"])
+def test_what_a_move_changes_is_saved_in_its_own_instant(engine: str) -> None:
+    text = STAGE.replace("modes:", "pedals:\n  swell: {reads: 0..1023, heel: 40, toe: 980, gives: 0..127}\nmodes:", 1)
+    simulator = on(load_design_text(text.replace("      press a: act += 1", "      press a: act += 1\n      move swell: act = 5")), engine)
+    simulator.turn("swell", 900)
+    simulator.power_off()
+    simulator.power_on()
+    simulator.wait("100ms")
+    assert simulator.memory["act"] == 5
