@@ -13,13 +13,12 @@ RELEASE_VELOCITY = 64
 
 
 class Arrivals(Recogniser):
-    __slots__ = ("beat_at", "beat_ticks", "blind", "heard_tick_at", "listening", "parsers", "pedal_slot", "pedals", "positions")
+    __slots__ = ("beat_at", "beat_ticks", "blind", "heard_tick_at", "listening", "parsers", "pedals", "positions")
 
     def __init__(self, tables):
         Recogniser.__init__(self, tables)
         self.listening = False
         self.blind = True
-        self.pedal_slot = tables.pedal_slot
         self.pedals = Pedals(tables.pedals)
         self.positions = self.pedals.positions
         self.parsers = (Parser(), Parser())
@@ -51,7 +50,7 @@ class Arrivals(Recogniser):
         self.pedals.read(p, raw, self.mode < 0)
         if self.positions[p] != before and self.pedals.settings[p][6]:
             self.dirty = True
-        if self.mode >= 0 and self.pedals.has_news(p) and self.due[self.pedal_slot + p] == NEVER:
+        if self.mode >= 0 and self.pedals.has_news(p) and self.due[self.tables.pedal_slot + p] == NEVER:
             self._move(p, now_us)
 
     def rest_ended(self, p, now_us):
@@ -62,14 +61,8 @@ class Arrivals(Recogniser):
     def _move(self, p, now_us):
         pedals = self.pedals
         pedals.told[p] = self.positions[p]
-        self._set(self.pedal_slot + p, now_us + pedals.settings[p][4])
-        conditions = -1
-        for condition, response in self.tables.moves[self.mode][p]:
-            if condition and conditions == -1:
-                conditions = self.read_conditions(self)
-            if not condition or conditions & condition:
-                self._respond(response, 0, 0, now_us)
-                return
+        self._set(self.tables.pedal_slot + p, now_us + pedals.settings[p][4])
+        self._respond(self.tables.moves[self.mode][p], 0, 0, now_us)
 
     def _first_moves(self, now_us):
         """The moves owed when the first mode has been entered."""
@@ -99,22 +92,23 @@ class Arrivals(Recogniser):
         if status & 0xF0 == NOTE_ON and not second:
             status -= 0x10
             second = RELEASE_VELOCITY
-        conditions = -1
+        responses = []
         for ports, first_low, first_high, second_low, second_high, condition, response in heard.get(status, ()):
-            if not ports & port or not first_low <= first <= first_high or not second_low <= second <= second_high:
-                continue
-            if condition and conditions == -1:
-                conditions = self.read_conditions(self)
-            if not condition or conditions & condition:
-                self._respond(response, first, second, now_us)
-                return
+            if ports & port and first_low <= first <= first_high and second_low <= second <= second_high:
+                responses.append((condition, response))
+        self._respond(responses, first, second, now_us)
 
-    def _respond(self, response, first, second, now_us):
-        self.packed += (now_us, response << 3 | RESPONDED)
-        self.gesture_at = now_us
-        self.tables.responses[response](self, now_us, first, second)
-        if self.next_mode >= 0:
-            self.change_mode(now_us)
+    def _respond(self, responses, first, second, now_us):
+        """Run the first of ((condition bit or 0, response), ...) that is bound now, if there is one."""
+        conditions = self.read_conditions(self) if responses and self.read_conditions else 0
+        for condition, response in responses:
+            if not condition or conditions & condition:
+                self.packed += (now_us, response << 3 | RESPONDED)
+                self.gesture_at = now_us
+                self.tables.responses[response](self, now_us, first, second)
+                if self.next_mode >= 0:
+                    self.change_mode(now_us)
+                return
 
     def _hear_tick(self, now_us):
         """A tick of another's clock: each 24th sets the tempo to that of the beat just ended."""

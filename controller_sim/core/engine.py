@@ -22,7 +22,6 @@ class Engine(Arrivals):
         "cells",
         "changes",
         "delayed",
-        "delayed_slot",
         "dirty",
         "display",
         "drafted",
@@ -30,7 +29,6 @@ class Engine(Arrivals):
         "mode",
         "next_mode",
         "notice",
-        "notice_slot",
         "now_us",
         "packed",
         "restarting",
@@ -41,8 +39,6 @@ class Engine(Arrivals):
 
     def __init__(self, tables, now_us=0, kept=None):
         """Power on at `now_us`; `kept` holds the values of the kept cells from before, in order."""
-        self.delayed_slot = tables.delayed_slot
-        self.notice_slot = tables.notice_slot
         self.tables = tables
         self.now_us = now_us
         self.packed = []
@@ -113,9 +109,8 @@ class Engine(Arrivals):
 
     def send_delayed(self, now_us):
         """The first delayed message is due."""
-        self.packed += (now_us, self.delayed.pop(0)[1])
-        if self.delayed:
-            self._set(self.delayed_slot, self.delayed[0][0])
+        self.packed += (now_us, self.delayed[0][1])
+        self._set_queue(self.delayed[1:])
 
     def end_notice(self, now_us):
         """The display is to be seen again."""
@@ -255,7 +250,7 @@ class Engine(Arrivals):
             place -= 1
         mode = self.mode
         queue.insert(place, (due_us, item, mode if mode >= 0 and self.tables.delayed_cancels[mode] else -1))
-        self._set(self.delayed_slot, queue[0][0])
+        self._set_queue(queue)
 
     def cancel_delayed(self, now_us, mode=-1):
         """Drop the delayed messages that wait, all of them or those of a mode; note-offs among them leave now."""
@@ -280,14 +275,14 @@ class Engine(Arrivals):
     def _set_queue(self, queue):
         self.delayed = queue
         if queue:
-            self._set(self.delayed_slot, queue[0][0])
-        elif self.delayed_slot >= 0:
-            self.due[self.delayed_slot] = NEVER
+            self._set(self.tables.delayed_slot, queue[0][0])
+        elif self.tables.delayed_slot >= 0:
+            self.due[self.tables.delayed_slot] = NEVER
 
     def show_notice(self, text, duration_us, now_us):
         """Cover the display with a text for a time."""
         self.notice = text
-        self._set(self.notice_slot, now_us + duration_us)
+        self._set(self.tables.notice_slot, now_us + duration_us)
         self.dirty = True
 
     def _look(self, now_us):

@@ -15,15 +15,6 @@ UNBOUND = 0
 CANCELLED = 1
 SPENT = 2
 
-# Gestures: columns of a mode's binding table.
-PRESS = 0
-RELEASE = 1
-TAP = 2
-HOLD = 3
-REPEAT = 4
-DOUBLE = 5
-GESTURES = 6
-
 # Where nothing is bound; lower numbers stand for a list of conditional bindings.
 NOTHING = -1
 

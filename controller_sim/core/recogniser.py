@@ -45,7 +45,6 @@ class Recogniser(Contacts):
         "group_conditions",
         "group_order",
         "hold_index",
-        "holds",
         "key_at",
         "key_conditions",
         "lapsing",
@@ -58,7 +57,6 @@ class Recogniser(Contacts):
         "read_conditions",
         "repeat_us",
         "repeats",
-        "timer_slot",
         "wait_at",
         "wait_double",
         "wait_state",
@@ -70,7 +68,6 @@ class Recogniser(Contacts):
     def __init__(self, tables):
         Contacts.__init__(self, tables)
         keys = len(tables.masks)
-        self.timer_slot = tables.timer_slot
         self.masks = tables.masks
         self.members = tables.members
         self.gap_slots = tables.gap_slots
@@ -202,7 +199,7 @@ class Recogniser(Contacts):
         return self.changes != changes
 
     def open_group(self, s, bit, chords, now_us):
-        """Open a group for a switch that can become one of `chords`, two or more keys and masks of the mode."""
+        """Open a group for a switch; `chords` are the keys and masks that the group can become."""
         self.group_chords = chords
         self.group = bit
         self.group_order = [s]
@@ -335,11 +332,6 @@ class Recogniser(Contacts):
             self.eager_release[s] = NOTHING
             self.fire_at(binding, self.group_at[s], now_us)
 
-    def let_go(self, k):
-        """The switches of a key are no longer its own."""
-        for s in self.tables.owned[k]:
-            self.owner[s] = NOTHING
-
     def pay(self, k, answered, now_us):
         """The release that a key owes, which is an answer for the switches `answered`; whether going up may mean something more."""
         self.owing &= ~(1 << k)
@@ -387,7 +379,7 @@ class Recogniser(Contacts):
         if unanswered:
             self.end_unanswered(unanswered, CANCELLED, now_us)
         self.group = self.arriving = self.answered = 0
-        self.due[GROUP_SLOT : self.timer_slot] = self.tables.nothing_due
+        self.due[GROUP_SLOT : self.tables.timer_slot] = self.tables.nothing_due
         if self.lapsing:
             self.owing &= ~self.lapsing
             self.lapsing = 0

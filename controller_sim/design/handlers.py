@@ -87,8 +87,8 @@ class HandlerWriter:
         plan = self.plan
         bit = 1 << switch
         chords = tuple(chord for chord in plan.chords[mode] if chord[1] & bit)
-        press = plan.choice(mode, switch, "press")
-        if plan.step_by_step(mode) or plan.is_eager(press):
+        if self._goes_step_by_step(mode, switch):
+            press = plan.choice(mode, switch, "press")
             eager = press if plan.is_eager(press) else NOTHING
             release = plan.choice(mode, switch, "release")
             return [f"e.press_step_by_step({switch}, {chords}, {eager}, {release}, now)"]
@@ -96,7 +96,7 @@ class HandlerWriter:
         if not chords:
             if plan.chords[mode]:
                 lines += [f"if e.group and e.interrupted({bit}, now):", "    return"]
-            return lines + self._become(mode, switch, "now", f"conditions{mode}(e)")
+            return lines + self._become(mode, switch, "now", f"conditions{mode}(e)" if plan.is_conditional(mode, switch) else "0")
         lines += [
             "if e.group:",
             f"    if e.fits(e.group | {bit}):",
@@ -115,6 +115,17 @@ class HandlerWriter:
             lines += ["if chords:", f"    e.open_group({switch}, {bit}, chords, now)", "    return"]
         return [*lines, f"{self.become_function(mode, switch)}(e, now, now)"]
 
+    def _goes_step_by_step(self, mode: int, switch: int) -> bool:
+        return self.plan.step_by_step(mode) or self.plan.is_eager(self.plan.choice(mode, switch, "press"))
+
+    def key_functions(self, mode: int, key: int) -> tuple[str, str]:
+        """Names of what forms and decides a key, and of what decides it once it is formed; None where nothing asks for it."""
+        grouped = self.plan.is_grouped(mode, key)
+        alone = key < len(self.design.switches) and self._goes_step_by_step(mode, key)
+        become = self.become_function(mode, key) if grouped or alone else "None"
+        decide = self.function(f"decide{mode}_{key}", "e, at, now", self._decide(mode, key, "at")) if grouped else "None"
+        return become, decide
+
     def become_function(self, mode: int, key: int) -> str:
         return self.function(f"become{mode}_{key}", "e, at, now", self._become(mode, key, "at", "e.group_conditions"))
 
@@ -123,11 +134,8 @@ class HandlerWriter:
         lines = [f"e.owner[{s}] = {key}" for s in self.design.keys[key].members if s in self.plan.chord_switches]
         lines += [f"e.live |= {1 << key}", f"e.key_at[{key}] = {at}"]
         if any(mode.conditions for mode in self.design.modes):
-            lines.append(f"e.key_conditions[{key}] = {conditions if self.design.modes[mode].conditions else 0}")
+            lines.append(f"e.key_conditions[{key}] = {conditions}")
         return lines + self._decide(mode, key, at)
-
-    def decide_function(self, mode: int, key: int) -> str:
-        return self.function(f"decide{mode}_{key}", "e, at, now", self._decide(mode, key, "at"))
 
     def _decide(self, mode: int, key: int, at: str) -> Lines:
         """A key that has just been formed is decided; `at` names the time of its press."""

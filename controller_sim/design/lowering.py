@@ -31,7 +31,10 @@ def tables_of(design: Design, trace: bool) -> Tables:
 
 def source_of(design: Design, trace: bool = False) -> str:
     """The design's own functions as Python source; `MODES` at its end names those of each mode."""
-    plan = Plan(design)
+    return _source(design, Plan(design), trace)
+
+
+def _source(design: Design, plan: Plan, trace: bool) -> str:
     return "\n".join([*_actions(design, plan), *_handlers(design, plan, trace)])
 
 
@@ -70,8 +73,8 @@ def _handlers(design: Design, plan: Plan, trace: bool) -> list[str]:
     for i, mode in enumerate(design.modes):
         switches = [writer.switch_functions(i, s) for s in range(len(design.switches))]
         closed, opened, pressed, ended = (_tuple(names) for names in zip(*switches, strict=True))
-        become = _tuple(writer.become_function(i, key) for key in range(len(design.keys)))
-        decide = _tuple(writer.decide_function(i, key) for key in range(len(design.keys)))
+        keys = [writer.key_functions(i, key) for key in range(len(design.keys))]
+        become, decide = (_tuple(names) for names in zip(*keys, strict=True))
         timeouts = _tuple([*writer.timeouts(i), *(f"timer{i}_{j}" for j in range(len(mode.timers)))])
         conditions = f"conditions{i}" if mode.conditions else "None"
         display = f"display{i}" if design.display_characters else "None"
@@ -86,9 +89,9 @@ def _tuple(names: Iterable[str]) -> str:
 
 
 def _lower(design: Design, trace: bool) -> Tables:
-    names: dict[str, Any] = {}
-    exec(compile(source_of(design, trace), f"<functions of {design.file}>", "exec"), names)
     plan = Plan(design)
+    names: dict[str, Any] = {}
+    exec(compile(_source(design, plan, trace), f"<functions of {design.file}>", "exec"), names)
     tables = Tables()
     tables.trace = trace
     timing = design.timing

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 
 from controller_sim.core.kinds import NEVER, NOTHING
 from controller_sim.core.recogniser import FIRST_KEY_SLOT, GROUP_SLOT
 from controller_sim.design import form
 from controller_sim.design.form import Design, Statement
+from controller_sim.design.steps import statements_in
 
 Chord = tuple[int, int, bool, int]
 """A chord of a mode: key, switches, whether it is bound under any condition, and the conditions that bind it."""
@@ -25,7 +26,7 @@ class Plan:
         for i, procedure in enumerate(design.procedures):
             self.may_enter[i] = _reaches(procedure.body, form.Enter, self.may_enter)
             self.taps_tempo[i] = _reaches(procedure.body, form.TapTempo, self.taps_tempo)
-        self.statements = [statement for procedure in design.procedures for statement in _statements(procedure.body)]
+        self.statements = [statement for procedure in design.procedures for statement in statements_in(procedure.body)]
         self.called = {statement.procedure for statement in self.statements if isinstance(statement, form.Call)}
         self.called.update(response.procedure for response in design.responses)
         """The procedures that some other calls, or an arrival."""
@@ -48,14 +49,8 @@ class Plan:
         """The holds of a key, shortest first."""
         return self._holds[mode].get(key, ())
 
-    def candidates(self, choice: int) -> Sequence[int]:
-        """The bindings that a choice may come to."""
-        if choice >= NOTHING:
-            return [choice] if choice > NOTHING else []
-        return [binding for _, binding in self.choices[-2 - choice]]
-
-    def binding_may_enter(self, choice: int) -> bool:
-        return any(self.may_enter[self.design.bindings[b].action.procedure] for b in self.candidates(choice))
+    def binding_may_enter(self, binding: int) -> bool:
+        return self.may_enter[self.design.bindings[binding].action.procedure]
 
     def binding_taps_tempo(self, binding: int) -> bool:
         return self.taps_tempo[self.design.bindings[binding].action.procedure]
@@ -65,7 +60,19 @@ class Plan:
         return any((key, gesture) in bound for bound in self._choice)
 
     def is_eager(self, choice: int) -> bool:
-        return any(self.design.bindings[b].eager for b in self.candidates(choice))
+        """Whether a choice may come to an eager binding."""
+        if choice >= NOTHING:
+            return choice > NOTHING and self.design.bindings[choice].eager
+        return any(self.design.bindings[binding].eager for _, binding in self.choices[-2 - choice])
+
+    def is_conditional(self, mode: int, key: int) -> bool:
+        """Whether anything of a key is bound under conditions, which are then read when it goes down."""
+        choices = [choice for (bound, _), choice in self._choice[mode].items() if bound == key]
+        return any(choice < NOTHING for choice in (*choices, *(choice for _, choice in self.holds(mode, key))))
+
+    def is_grouped(self, mode: int, key: int) -> bool:
+        """Whether a key can come out of a group of switches: it is a chord of the mode, or part of one."""
+        return any(key == chord or (key < len(self.design.switches) and mask >> key & 1) for chord, mask, _, _ in self.chords[mode])
 
     def step_by_step(self, mode: int) -> bool:
         """Whether a press in a mode may have to settle a waiting tap."""
@@ -134,18 +141,6 @@ class Plan:
         self.slots = place + len(self.design.pedals)
 
 
-def _statements(body: Sequence[Statement]) -> Iterator[Statement]:
-    """All statements in a body, those inside others too."""
-    for statement in body:
-        yield statement
-        match statement:
-            case form.If(_, then, otherwise):
-                yield from _statements(then)
-                yield from _statements(otherwise)
-            case form.For(_, _, _, _, inner):
-                yield from _statements(inner)
-
-
 def _reaches(body: Sequence[Statement], kind: type[Statement], procedures: Sequence[bool]) -> bool:
     """Whether a statement of a kind can run in a body, or in a procedure that it calls."""
-    return any(procedures[s.procedure] if isinstance(s, form.Call) else isinstance(s, kind) for s in _statements(body))
+    return any(procedures[s.procedure] if isinstance(s, form.Call) else isinstance(s, kind) for s in statements_in(body))

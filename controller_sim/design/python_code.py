@@ -8,6 +8,7 @@ from controller_sim.core.kinds import FIRED, MESSAGE
 from controller_sim.design import form
 from controller_sim.design.form import Design, Expression, Statement
 from controller_sim.design.plan import Plan
+from controller_sim.design.steps import statements_in
 
 
 class PythonWriter:
@@ -83,9 +84,7 @@ class PythonWriter:
             (isinstance(s, form.SetCell) and s.cell in self.seen_cells)
             or (isinstance(s, form.FactoryValues) and not self.seen_cells.isdisjoint(s.cells))
             or isinstance(s, form.SetTempo | form.TapTempo | form.ClockRun)
-            or (isinstance(s, form.If) and (self.shows_change(s.then) or self.shows_change(s.otherwise)))
-            or (isinstance(s, form.For) and self.shows_change(s.body))
-            for s in body
+            for s in statements_in(body)
         )
 
     def _block(self, body: Sequence[Statement], constants: dict[int, int], items: Sequence[str] = ()) -> list[str]:
@@ -260,13 +259,4 @@ def _put_out(pending: list[str], lines: list[str]) -> None:
 
 def assigned_slots(body: Sequence[Statement]) -> set[int]:
     """Slots of locals that a body may assign."""
-    slots: set[int] = set()
-    for statement in body:
-        match statement:
-            case form.SetLocal(slot, _):
-                slots.add(slot)
-            case form.If(_, then, otherwise):
-                slots |= assigned_slots(then) | assigned_slots(otherwise)
-            case form.For(slot, _, _, _, inner):
-                slots |= {slot} | assigned_slots(inner)
-    return slots
+    return {statement.slot for statement in statements_in(body) if isinstance(statement, form.SetLocal | form.For)}
