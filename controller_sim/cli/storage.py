@@ -44,10 +44,12 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
 
 
 def execute(arguments: argparse.Namespace) -> int:
+    from controller_sim.design.storage import keeps
+
     design = load(arguments.design)
     if arguments.cut and arguments.script is None:
         raise BadInput("--cut needs a script that writes something")
-    if not any(cell.keep for cell in design.cells) and (arguments.script or arguments.image or arguments.export):
+    if not keeps(design) and (arguments.script or arguments.image or arguments.export):
         raise BadInput(f"{arguments.design}: the design keeps nothing without power: no memory cell says 'keep: yes'")
     image = read_chip(arguments.image) if arguments.image is not None else None
     run, storage = _play(arguments, design, image)
@@ -127,12 +129,13 @@ def _show(arguments: argparse.Namespace, design: Design, run: Run | None, storag
 def _json(arguments: argparse.Namespace, design: Design, run: Run | None, storage: Storage, cuts: Cuts | None) -> dict[str, Any]:
     from dataclasses import asdict
 
+    from controller_sim.design.storage import keeps
     from controller_sim.simulator.wear import wear_of
     from controller_sim.view import storage as view
     from controller_sim.view.words import plain
 
     facts: dict[str, Any] = {"design": arguments.design, "layout": view.layout_json(design), "notes": storage.notes}
-    if any(cell.keep for cell in design.cells):
+    if keeps(design):
         facts["kept"] = view.kept_json(design, _kept(design, storage))
     if run is not None:
         facts["script"] = arguments.script

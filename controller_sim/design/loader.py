@@ -9,21 +9,18 @@ from pathlib import Path
 
 from controller_sim.design.actions import calls_of, compile_procedure
 from controller_sim.design.bindings import Entry, Keyboard, ModeBindings, Parameters, read_entries
+from controller_sim.design.checks import check_chord_window, check_enter_circles
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import (
     Action,
-    Binding,
-    Call,
     ClockRun,
     Design,
-    Enter,
     Key,
     Mode,
     Place,
     PowerOnBinding,
     Procedure,
     Response,
-    Statement,
     Timer,
 )
 from controller_sim.design.forms import add_form_cells, compile_form_value, entering, label_gone, read_fields
@@ -155,8 +152,8 @@ class _Loader:
         power_on = self._power_on()
         every_power_on = self._every_power_on()
         self._fill_panic()
-        self._check_enter_circles(modes)
-        self._check_chord_window(modes)
+        check_enter_circles(modes, self.procedures, lambda mode: self.parts[mode].node.key("enter").place)
+        check_chord_window(modes, self.keyboard, layout.timing)
         steps = check_statements(self.procedures)
         check_periods(steps, layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
         return Design(
@@ -357,18 +354,16 @@ class _Loader:
                 form.procedure = len(self.procedures)
                 self.procedures.append(compile_form_value(self.scope, form, each.place, has_draft=draft))
                 continue
-            procedure = compile_procedure(
-                self.scope,
+            compiled = self._compile(
                 each.name,
-                each.parameters,
                 each.source,
-                by_gesture=each.by_gesture,
-                may_enter=each.may_enter,
-                has_draft=each.has_draft,
+                each.parameters,
+                draft=each.has_draft,
+                gesture=each.by_gesture,
+                enter=each.may_enter,
                 form=self._form_of(each),
             )
-            signatures[each.name] = ProcedureSignature(len(self.procedures), each.parameters)
-            self.procedures.append(procedure)
+            signatures[each.name] = ProcedureSignature(compiled.procedure, each.parameters)
 
     def _fill_panic(self) -> None:
         if PANIC in self.scope.procedures:
@@ -405,9 +400,17 @@ class _Loader:
         return order
 
     def _compile(
-        self, name: str, source: Source, *, draft: bool, gesture: bool = False, enter: bool = True, form: Form | str = NO_FORM
+        self,
+        name: str,
+        source: Source,
+        parameters: Parameters = (),
+        *,
+        draft: bool,
+        gesture: bool = False,
+        enter: bool = True,
+        form: Form | str = NO_FORM,
     ) -> Action:
-        procedure = compile_procedure(self.scope, name, (), source, by_gesture=gesture, may_enter=enter, has_draft=draft, form=form)
+        procedure = compile_procedure(self.scope, name, parameters, source, by_gesture=gesture, may_enter=enter, has_draft=draft, form=form)
         return self._add(procedure)
 
     def _add(self, procedure: Procedure) -> Action:
@@ -418,23 +421,10 @@ class _Loader:
         form: Form | str = (self.scope.mode_form if entry.mode else None) or NO_FORM
         if entry.key.gesture == "release":
             form = _RELEASED
-        self.procedures.append(
-            compile_procedure(
-                self.scope,
-                entry.name,
-                parameters,
-                entry.source,
-                by_gesture=True,
-                may_enter=True,
-                has_draft=entry.has_draft,
-                form=form,
-            )
-        )
-        return len(self.procedures) - 1
+        return self._compile(entry.name, entry.source, parameters, draft=entry.has_draft, gesture=True, form=form).procedure
 
-    def _compile_response(self, name: str, captured: Parameters, source: Source, draft: bool) -> int:
-        procedure = compile_procedure(self.scope, name, captured, source, by_gesture=True, may_enter=True, has_draft=draft)
-        return self._add(procedure).procedure
+    def _compile_response(self, entry: ResponseEntry) -> int:
+        return self._compile(entry.name, entry.source, entry.captured, draft=entry.has_draft, gesture=True).procedure
 
     def _home(self) -> int:
         node = self.root.get("home")
@@ -518,19 +508,7 @@ class _Loader:
         value = mapping(node, "power_on").get(EVERY_POWER_ON) if node else None
         if value is None:
             return None
-        return self._compile(f"power_on: {EVERY_POWER_ON}", scalar(value, "an action").source(), draft=False, gesture=False)
-
-    def _enters(self, body: tuple[Statement, ...]) -> Iterator[int]:
-        """The modes that an action may ask for, through procedures too."""
-        waiting = list(statements_in(body))
-        called: set[int] = set()
-        while waiting:
-            match waiting.pop():
-                case Enter(mode=mode):
-                    yield mode
-                case Call(procedure=procedure) if procedure not in called:
-                    called.add(procedure)
-                    waiting.extend(statements_in(self.procedures[procedure].body))
+        return self._compile(f"power_on: {EVERY_POWER_ON}", scalar(value, "an action").source(), draft=False)
 
     def _every_timers(self, modes: tuple[Mode, ...]) -> Iterator[tuple[Timer, Place]]:
         """The timers that come again and again, with their places."""
@@ -539,54 +517,6 @@ class _Loader:
             for key, timer in zip(keys, mode.timers[: len(keys)], strict=True):
                 if timer.every:
                     yield timer, key.place
-
-    def _check_enter_circles(self, modes: tuple[Mode, ...]) -> None:
-        follows = {
-            index: sorted(set(self._enters(self.procedures[mode.enter.procedure].body))) if mode.enter else []
-            for index, mode in enumerate(modes)
-        }
-        done: set[int] = set()
-
-        def visit(mode: int, path: list[int]) -> None:
-            for after in follows[mode]:
-                if after in path:
-                    circle = path[path.index(after) :]
-                    names = " -> ".join(modes[each].name for each in [*circle, after])
-                    places = [self._key_place(each, "enter") for each in circle]
-                    related = tuple((f"{modes[each].name} enters here", place) for each, place in zip(circle[1:], places[1:], strict=True))
-                    raise DesignError(f"enter actions enter modes in a circle: {names}", places[0], related)
-                if after not in done:
-                    visit(after, [*path, after])
-            done.add(mode)
-
-        for mode in follows:
-            if mode not in done:
-                visit(mode, [mode])
-
-    def _key_place(self, mode: int, key: str) -> Place:
-        return self.parts[mode].node.key(key).place
-
-    def _check_chord_window(self, modes: tuple[Mode, ...]) -> None:
-        """A hold must not be decided before it is known whether its switch belongs to a chord."""
-        timing = self.layout.timing
-        for mode in modes:
-            bindings = [self.keyboard.bindings[index] for index in mode.bindings]
-            chord = next((each for each in bindings if len(self.keyboard.keys[each.key].members) > 1), None)
-            if chord is None:
-                continue
-            for binding in bindings:
-                time_us, what = (binding.hold_us, "hold") if binding.gesture == "hold" else (timing.repeat.first_us, "first repeat")
-                if binding.gesture in ("hold", "repeat") and time_us <= timing.chord_us:
-                    self._refuse_window(binding, chord, what, time_us)
-
-    def _refuse_window(self, binding: Binding, chord: Binding, what: str, time_us: int) -> None:
-        name = self.keyboard.keys[chord.key].name
-        message = f"the {what} ({_written(time_us)}) must be longer than the chord window ({_written(self.layout.timing.chord_us)})"
-        raise DesignError(message, binding.place, ((f"the chord {name} is bound here", chord.place),))
-
-
-def _written(time_us: int) -> str:
-    return f"{time_us // 1000}ms" if time_us % 1000 == 0 else f"{time_us}us"
 
 
 def _form_value_of(mode: str) -> str:

@@ -2,51 +2,44 @@
 
 from __future__ import annotations
 
+import keyword
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from controller_sim.design.actions import compile_condition
-from controller_sim.design.bindings import ModeBindings
+from controller_sim.design.bindings import ModeBindings, Parameters
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import PORT_NAMES, Binary, Constant, Controller, Device, Expression, Local, Moved, Place, Received, Response
 from controller_sim.design.keys import WHEN, nearest, parse_range
 from controller_sim.design.layout import Layout, new_parameter, scalar
 from controller_sim.design.yaml_text import Mapping, Node, Scalar
+from controller_sim.midi.messages import STATUS_TABLE, is_channel
 
 MAX_RESPONSES = 1000
 ALL_PORTS = sum(PORT_NAMES.values())
 DATA = (0, 127)
 CENTRE = 8192
-CHANNEL_KINDS = {
-    "note_off": (0x80, 2),
-    "note_on": (0x90, 2),
-    "polytouch": (0xA0, 2),
-    "control_change": (0xB0, 2),
-    "program_change": (0xC0, 1),
-    "aftertouch": (0xD0, 1),
-    "pitchwheel": (0xE0, 1),
-}
-SYSTEM_KINDS = {
-    "songpos": (0xF2, 1),
-    "song_select": (0xF3, 1),
-    "tune_request": (0xF6, 0),
-    "clock": (0xF8, 0),
-    "start": (0xFA, 0),
-    "continue_": (0xFB, 0),
-    "stop": (0xFC, 0),
-    "active_sensing": (0xFE, 0),
-    "reset": (0xFF, 0),
-}
-"""Status byte and how many values (MIDI 1.0 Detailed Specification 4.2.1, tables I, II, V and VI)."""
+_WIDE = ("pitchwheel", "songpos")
+"""Their two data bytes are one value."""
+
+
+def _kinds(channel: bool) -> dict[str, tuple[int, int]]:
+    """By the word of the language, the status byte (on channel 1) and how many values a message has that can be named."""
+    kinds: dict[str, tuple[int, int]] = {}
+    for status, kind in STATUS_TABLE.items():
+        if is_channel(status) == channel and status & (15 if channel else 0) == 0 and kind.data_bytes is not None:
+            word = f"{kind.name}_" if keyword.iskeyword(kind.name) else kind.name
+            kinds[word] = status, 1 if kind.name in _WIDE else kind.data_bytes
+    return kinds
+
+
+CHANNEL_KINDS = _kinds(channel=True)
+SYSTEM_KINDS = {word: kind for word, kind in _kinds(channel=False).items() if word != "quarter_frame"}
 _RECEIVED = re.compile(r"\s*received\s+(?P<kind>\w+)\s*(?:\((?P<inside>[^()]*)\)\s*)?")
 _MOVE = re.compile(r"\s*move\s+(?P<pedal>\w+)\s*")
 _CHANNEL = re.compile(r"channel\s+([0-9]{1,2})")
 _CAPTURE = re.compile(r"(?P<name>[A-Za-z_]\w*)(?:\s+in\s+(?P<range>\S.*))?")
-
-Captured = tuple[tuple[str, int, int], ...]
-CompileResponse = Callable[[str, Captured, Source, bool], int]
-"""Given a name, what is captured, the action and whether there is a draft: the index of the procedure."""
 
 
 @dataclass(slots=True)
@@ -54,7 +47,7 @@ class ResponseEntry:
     """One entry of a file, its action compiled when first asked for."""
 
     cause: Moved | Received
-    captured: Captured
+    captured: Parameters
     arguments: tuple[Expression, ...]
     condition: Source | None
     place: Place
@@ -83,7 +76,7 @@ def _entry(layout: Layout, key: Scalar, value: Node, where: str, has_draft: bool
         raise DesignError("a condition is missing after 'when'", key.place)
     cause: Moved | Received
     arguments: tuple[Expression, ...] = ()
-    captured: Captured = ()
+    captured: Parameters = ()
     if head.split()[0] == "move":
         cause = _moved(layout, source, head)
     else:
@@ -149,7 +142,7 @@ class _Pattern:
             )
         if len(self.parts) > count:
             raise DesignError(f"{self.kind} has {count or 'no'} value{'s' if count != 1 else ''} to be named", self.parts[count][1])
-        if self.kind in ("pitchwheel", "songpos"):
+        if self.kind in _WIDE:
             self._wide()
             return Received(status, ports)
         first = self._controller() if self.kind == "control_change" else None
@@ -247,7 +240,7 @@ def add_responses(
     own: list[ResponseEntry],
     everywhere: list[ResponseEntry],
     responses: list[Response],
-    compile_action: CompileResponse,
+    compile_action: Callable[[ResponseEntry], int],
 ) -> tuple[int, ...]:
     """Add a mode's responses, its own before those of every mode, to those of the design; their indices. Raises DesignError."""
     indices: list[int] = []
@@ -260,7 +253,7 @@ def add_responses(
             reason = "always" if earlier.condition is None else "under the same condition"
             raise DesignError(f"this can never happen: it is bound before, {reason}", entry.place, (("it is bound here", earlier.place),))
         if entry.procedure is None:
-            entry.procedure = compile_action(entry.name, entry.captured, entry.source, entry.has_draft)
+            entry.procedure = compile_action(entry)
         if len(responses) == MAX_RESPONSES:
             raise DesignError(f"the design has more than {MAX_RESPONSES} moves and messages bound, counted in each mode", entry.place)
         indices.append(len(responses))

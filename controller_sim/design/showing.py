@@ -57,24 +57,16 @@ def _views_of_fields(
 ) -> Iterator[View]:
     """A view that shows the field at hand is one view for each field."""
     for number, field in enumerate(form.fields):
-        at_hand = _at_field(scope, form, number)
+        at_hand = ExpressionCompiler(scope, field.cell, {}).at_field(form, number)
         lines = _lines(scope, layout, node, (*holding, at_hand), failing, field)
         yield View(Logic(0, 1, "and", holding[0], at_hand) if holding else at_hand, lines)
-
-
-def _at_field(scope: Scope, form: Form, number: int) -> Expression:
-    return Compare(0, 1, "==", _cell(scope, form.index), Constant(number, number))
-
-
-def _cell(scope: Scope, cell: int) -> Expression:
-    return CellValue(scope.cells[cell].low, scope.cells[cell].high, cell, None)
 
 
 def _form_views(scope: Scope, layout: Layout, form: Form) -> Iterator[View]:
     """Of one line: the label while it shows, then the value, after its label where both fit. Of more: the label, and below it the value."""
     for number, field in enumerate(form.fields):
-        at_hand = _at_field(scope, form, number)
         compiler = ExpressionCompiler(scope, field.cell, {})
+        at_hand = compiler.at_field(form, number)
         compiler.state.assume(at_hand, True)
         label, value = Text((field.label,)), Text((form_value(compiler, field),))
         both = Text((f"{field.label} ", *value.parts))
@@ -84,7 +76,7 @@ def _form_views(scope: Scope, layout: Layout, form: Form) -> Iterator[View]:
         if layout.display_lines > 1:
             yield View(at_hand, (label, value))
         else:
-            yield View(Logic(0, 1, "and", at_hand, _cell(scope, form.label_shown)), (label,))
+            yield View(Logic(0, 1, "and", at_hand, CellValue(0, 1, form.label_shown, None)), (label,))
             yield View(at_hand, (both if text_width(both) <= layout.display_characters else value,))
 
 

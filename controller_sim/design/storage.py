@@ -102,6 +102,16 @@ def storage_map(cells: Sequence[Cell], size: int) -> StorageMap:
     return StorageMap(size, tuple(stored), row_bytes, rows)
 
 
+def keeps(design: Design) -> bool:
+    """Whether a design has anything that survives without power."""
+    return any(cell.keep for cell in design.cells)
+
+
+def first_kept(design: Design) -> tuple[int, ...]:
+    """The kept values of the first day, in the order of the cells."""
+    return tuple(value for cell in design.cells if cell.keep for value in cell.start_values)
+
+
 def map_of(design: Design) -> StorageMap:
     """The division of a design's image."""
     return storage_map(design.cells, design.storage.bytes)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import Message, Output
+from controller_sim.design.storage import keeps
 from controller_sim.script.ledger import Ledger
 from controller_sim.script.printer import duration_text, print_step
 from controller_sim.script.state import is_state, observe, wanted_state
@@ -121,7 +122,7 @@ class Player:
             cells=tuple(engine.cells) if engine else None,
             tempo=engine.tempo if engine else None,
             clock_running=bool(engine.clock_running) if engine else None,
-            storage=simulator.storage if any(cell.keep for cell in simulator.design.cells) else None,
+            storage=simulator.storage if keeps(simulator.design) else None,
         )
 
     def _times(self) -> list[int]:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Protocol
 from controller_sim.core.kinds import midi_bytes, pedal_reading
 from controller_sim.design.form import PORT_NAMES, Cell, Design
 from controller_sim.design.outputs import Message, Output
+from controller_sim.design.storage import first_kept, keeps
 from controller_sim.simulator.errors import SimulatorError
 from controller_sim.simulator.storage import Storage
 
@@ -143,7 +144,7 @@ class Simulator:
         self._now_us = 0
         self._word = 0
         self._seen_word = 0
-        self._keeps = any(cell.keep for cell in design.cells)
+        self._keeps = keeps(design)
         self._readings = [pedal.heel for pedal in design.pedals]
         self._kept: tuple[int, ...] | None = None
         """The kept values as last saved; None on a blank chip."""
@@ -303,7 +304,7 @@ class Simulator:
     def _save(self, engine: Engine, time_us: int) -> None:
         kept = tuple(engine.kept())
         if self._kept is None:
-            self._kept = tuple(value for cell in self.design.cells if cell.keep for value in cell.start_values)
+            self._kept = first_kept(self.design)
         if kept != self._kept:
             self._chip().save(self._kept, kept, time_us)
             self._kept = kept

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from controller_sim.core.kinds import MINUTE_US, TICKS_PER_QUARTER, midi_bytes, pedal_reading
 from controller_sim.design import form
+from controller_sim.midi import message_length
 from controller_sim.testing.expressions import Draw, between, one_of
 
 PORTS = tuple(form.PORT_NAMES.values())
@@ -81,8 +82,7 @@ class Sender:
             return list(self.draw(one_of(((0x90, 60, 0), (0xB3, 1, 2), (0xF0, *[5] * length, 0xF7), (0xF8,)))))
         cause = self.draw(one_of(tuple(causes)))
         data = [self.draw(one_of((low, high, min(high + 1, 127)))) for low, high in cause.data]
-        count = {0xC0: 1, 0xD0: 1}.get(cause.status & 0xF0, {0xF2: 2, 0xF3: 1}.get(cause.status, 0 if cause.status > 0xF3 else 2))
-        return [cause.status, *data[:count]]
+        return [cause.status, *data][: message_length(cause.status)]
 
     def _bytes(self, start_us: int, data: Sequence[int]) -> None:
         """Bytes at one port, perhaps without their status, with real time in their midst, at one time or one after another."""

@@ -56,8 +56,3 @@ def changes(draw: st.DrawFn, design: form.Design, before: tuple[int, ...]) -> tu
     for at in draw(st.lists(st.integers(0, len(after) - 1), max_size=4)):
         after[at] = other[at]
     return tuple(after)
-
-
-def start_values(design: form.Design) -> tuple[int, ...]:
-    """The kept values of the first day."""
-    return tuple(value for cell in design.cells if cell.keep for value in cell.start_values)

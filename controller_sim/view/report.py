@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from controller_sim.design.form import GESTURES, Binding, Debounce, Design, Moved, Response
 from controller_sim.design.storage import map_of
-from controller_sim.view.words import duration, gesture_title, plain, plural
+from controller_sim.view.words import Paint, duration, gesture_title, plain, plural, unpainted
 
 CELL_BYTES = 4
 """Every value is a signed 32-bit integer."""
@@ -146,7 +146,7 @@ def _added_us(debounce: Debounce) -> int:
     return debounce.time_us if debounce.kind == "settle" else 0
 
 
-def report_lines(design: Design, paint: Callable[[str, str], str] = lambda text, style: text) -> Iterator[str]:
+def report_lines(design: Design, paint: Paint = unpainted) -> Iterator[str]:
     """The report as text, line by line; `paint` may colour a piece of text for a named style."""
     yield paint(design.title, "strong") + paint(f"  {design.file}", "quiet")
     yield f"  switches   {', '.join(_switch_words(design))}"

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
 from controller_sim.design.form import Cell, Design
 from controller_sim.design.storage import StorageMap, StoredCell, largest_save, map_of
 from controller_sim.simulator.wear import LIFE_WRITES, Wear
-from controller_sim.view.words import plural
+from controller_sim.view.words import Paint, plural, unpainted
 
 _MOST_CHANGES = 40
-Painter = Callable[[str, str], str]
-
-
-def _no_paint(text: str, style: str) -> str:
-    return text
 
 
 def _address(whole: StorageMap, stored: StoredCell, place: int) -> int:
@@ -56,7 +51,7 @@ def layout_json(design: Design) -> dict[str, Any]:
     }
 
 
-def layout_lines(design: Design, paint: Painter = _no_paint) -> Iterator[str]:
+def layout_lines(design: Design, paint: Paint = unpainted) -> Iterator[str]:
     """The division of a design's image, line by line."""
     facts = layout_json(design)
     whole = map_of(design)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 from typing import Any
@@ -13,13 +13,12 @@ from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, M
 from controller_sim.midi import Decoder, describe, largest_queue_bytes, serial_times, usb_times
 from controller_sim.midi.wire import FRAME_US, UsbMessage, WireMessage
 from controller_sim.simulator import Input
-from controller_sim.view.words import gesture_title, instant, plural, response_title
+from controller_sim.view.words import Paint, gesture_title, instant, plural, response_title, unpainted
 
 BOUNCE_US = 10_000
 """A contact that changes again sooner than this is told as a bouncing one; no foot is that fast."""
 CLOCK = 0xF8
 
-Paint = Callable[[str, str], str]
 _STYLES = {
     "contact": "foot",
     "power": "foot",
@@ -236,7 +235,7 @@ def _wires(design: Design, outputs: Sequence[Output]) -> dict[int, dict[str, Any
     return wires
 
 
-def timeline_lines(happened: Iterable[Event], paint: Paint = lambda text, style: text) -> Iterator[str]:
+def timeline_lines(happened: Iterable[Event], paint: Paint = unpainted) -> Iterator[str]:
     """The run as text: time in seconds, the feet at the left, what they caused further right.
 
     LEDs that change together share a line, and MIDI clock ticks and readings of a pedal in a row are counted rather than listed.

@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from controller_sim.design.form import Binding, Design, Moved, Response
 from controller_sim.midi.messages import STATUS_TABLE, is_channel
+
+Paint = Callable[[str, str], str]
+"""May colour a piece of text for a named style."""
+
+
+def unpainted(text: str, style: str) -> str:
+    """Text as it is."""
+    return text
 
 
 def duration(time_us: int) -> str:

@@ -6,6 +6,7 @@ import json
 import re
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -18,9 +19,9 @@ EDIT = str(CONFIGS / "booth_edit.press")
 Captured = pytest.CaptureFixture[str]
 
 
-def told(capsys: Captured, *arguments: str) -> dict[str, object]:
+def told(capsys: Captured, *arguments: str) -> dict[str, Any]:
     assert main(["storage", *arguments, "--json"]) == 0
-    found: dict[str, object] = json.loads(capsys.readouterr().out)
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
     return found
 
 
@@ -48,7 +49,7 @@ def test_a_script_is_told_with_its_wear_and_what_is_kept_at_the_end(capsys: Capt
     assert "100,000 after 0.57 years of day and night" in shown and "longest    save 73 ms" in shown
     assert "cue_sampler[1] = 4  (first 1)" in shown
     facts = told(capsys, BOOTH, EDIT)
-    assert facts["wear"]["writes"] == 22 and facts["kept"]["cue"][0] == [1, 1, 2]  # type: ignore[index]
+    assert facts["wear"]["writes"] == 22 and facts["kept"]["cue"][0] == [1, 1, 2]
 
 
 def test_power_cuts_at_every_byte_of_a_script_do_no_harm(capsys: Captured) -> None:
@@ -116,7 +117,7 @@ def test_a_design_that_keeps_nothing_says_so(tmp_path: Path, capsys: Captured) -
     loose.write_text("{switches: [a], modes: {m: {}}}", encoding="utf-8")
     assert main(["storage", str(loose)]) == 0
     assert "keeps nothing without power" in capsys.readouterr().out
-    assert told(capsys, str(loose))["layout"]["cells"] == []  # type: ignore[index]
+    assert told(capsys, str(loose))["layout"]["cells"] == []
 
 
 def test_a_script_whose_expectations_fail_is_code_1(tmp_path: Path, capsys: Captured) -> None:

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from controller_sim.core import storage as core
 from controller_sim.design import form
-from controller_sim.design.storage import layout_of, map_of, rows_with
-from controller_sim.testing.keeping import RANGES, changes, keeping, kept_cells, kept_values, start_values
+from controller_sim.design.storage import first_kept, layout_of, map_of, rows_with
+from controller_sim.testing.keeping import RANGES, changes, keeping, kept_cells, kept_values
 from controller_sim.testing.plain import PLACE
 from controller_sim.testing.power_cuts import cut_everywhere
 
@@ -64,7 +64,7 @@ class Chip:
 @given(data=st.data(), design=designs)
 def test_a_blank_chip_starts_with_the_start_values_and_keeps_what_is_saved(blank: int, data: st.DataObject, design: form.Design) -> None:
     chip = Chip(design, blank)
-    assert chip.values == start_values(design)
+    assert chip.values == first_kept(design)
     for _ in range(3):
         chip.save(data.draw(kept_values(design)))
         assert chip.boot() == chip.values
@@ -81,7 +81,7 @@ def test_a_boot_from_what_was_left_writes_nothing(data: st.DataObject, design: f
 @given(data=st.data(), design=designs)
 def test_a_save_writes_the_changed_rows_only_and_the_byte_that_decides_comes_last(data: st.DataObject, design: form.Design) -> None:
     chip = Chip(design)
-    before = start_values(design)
+    before = first_kept(design)
     after = data.draw(changes(design, before))
     rows = [row for row in range(chip.map.rows) if chip.layout.row(before, row) != chip.layout.row(after, row)]
     written = chip.save(after)
@@ -106,7 +106,7 @@ def test_a_cut_anywhere_in_the_first_boot_leaves_a_chip_that_starts_anew(cells: 
             store = core.Store(left, layout)
             for at, value in store.boot():
                 left[at] = value
-            assert tuple(store.values) == start_values(design) and not store.lost
+            assert tuple(store.values) == first_kept(design) and not store.lost
         memory[address] = byte
 
 
@@ -115,7 +115,7 @@ def test_a_cut_anywhere_in_the_first_boot_leaves_a_chip_that_starts_anew(cells: 
 def test_a_cut_at_any_byte_of_any_save_gives_all_old_or_all_new(data: st.DataObject, cells: tuple[form.Cell, ...], rows: int) -> None:
     design = tight(cells, rows)
     whole = map_of(design)
-    saves, values = [], start_values(design)
+    saves, values = [], first_kept(design)
     for _ in range(6):
         after = data.draw(changes(design, values))
         if len(rows_with(whole, values, after)) <= whole.rows_at_once:
@@ -173,7 +173,7 @@ def test_what_comes_up_turns_from_old_to_new_at_one_byte_and_never_back() -> Non
 def test_life_goes_on_after_any_cut(data: st.DataObject) -> None:
     design = tight(CELLS, 5)
     chip = Chip(design)
-    values = start_values(design)
+    values = first_kept(design)
     for _ in range(8):
         after = data.draw(changes(design, values))
         rows = rows_with(chip.map, values, after)
@@ -226,8 +226,8 @@ def test_what_an_erased_chip_has_left_in_its_journal_is_not_taken_for_new() -> N
     chip = Chip(keeping(CELLS))
     chip.save(SAVES[3])
     chip.memory[: chip.map.home_bytes] = b"\xff" * chip.map.home_bytes
-    assert chip.boot() == start_values(keeping(CELLS))
-    assert chip.boot() == start_values(keeping(CELLS))
+    assert chip.boot() == first_kept(keeping(CELLS))
+    assert chip.boot() == first_kept(keeping(CELLS))
 
 
 def test_a_value_out_of_range_starts_anew_even_if_its_row_is_whole() -> None:
@@ -236,7 +236,7 @@ def test_a_value_out_of_range_starts_anew_even_if_its_row_is_whole() -> None:
     chip.memory[base + CELLS_AT % chip.map.row_bytes] = 8
     check = core.checksum(bytes([1]) + chip.memory[base : base + chip.map.row_bytes])
     chip.memory[base + chip.map.row_bytes : base + chip.map.row_step] = check.to_bytes(2, "big")
-    assert chip.boot() == start_values(keeping(CELLS)) and chip.store.lost == []
+    assert chip.boot() == first_kept(keeping(CELLS)) and chip.store.lost == []
 
 
 @pytest.mark.parametrize("flip", [0x01, 0x80, 0xFF])

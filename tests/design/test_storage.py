@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from controller_sim.core import storage as core
 from controller_sim.design import Design, DesignError, form, load_design_text
-from controller_sim.design.storage import largest_save, layout_of, map_of, rows_with
-from controller_sim.testing.keeping import changes, keeping, kept_cells, kept_values, start_values
+from controller_sim.design.storage import first_kept, largest_save, layout_of, map_of, rows_with
+from controller_sim.testing.keeping import changes, keeping, kept_cells, kept_values
 from controller_sim.testing.plain import PLACE
 from controller_sim.testing.power_cuts import torn_bytes
 
@@ -54,7 +54,7 @@ def saved(design: Design, values: tuple[int, ...]) -> bytearray:
     """An image that holds these values."""
     memory = blank(design)
     store = boot(memory, design)
-    for address, byte in store.save(values, rows_with(map_of(design), start_values(design), values)):
+    for address, byte in store.save(values, rows_with(map_of(design), first_kept(design), values)):
         memory[address] = byte
     return memory
 
@@ -183,7 +183,7 @@ def test_cells_of_the_same_name_range_and_size_are_taken_over_and_the_rest_start
     values = data.draw(kept_values(old))
     store = boot(saved(old, values), new)
     assert store.state in (core.OTHER, core.SAME)
-    assert _by_name(new, store.values) == _by_name(new, start_values(new)) | {
+    assert _by_name(new, store.values) == _by_name(new, first_kept(new)) | {
         name: value for name, value in _by_name(old, values).items() if name in {cell.name for cell in stay}
     }
 

@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller_sim.design import Design, load_design_text
+from controller_sim.design.storage import first_kept
 from controller_sim.simulator import Simulator, SimulatorError, Storage
 from controller_sim.simulator.wear import BYTE_US, HOUR_US, LIFE_WRITES, wear_of
 from controller_sim.testing.contacts import histories
 from controller_sim.testing.designs import designs
-from controller_sim.testing.keeping import start_values
 
 STAGE = """
 switches: [a, b, c]
@@ -121,9 +121,9 @@ def test_for_any_design_and_any_feet_the_image_holds_what_the_engine_keeps(data:
 
 
 def test_a_blank_chip_and_a_new_image_hold_the_start_values(stage: Design) -> None:
-    assert Storage(stage).power_on() == start_values(stage)
-    assert Storage(stage, bytes(1024)).power_on() == start_values(stage)
-    assert Storage(stage, Simulator(stage).storage.image).power_on() == start_values(stage)
+    assert Storage(stage).power_on() == first_kept(stage)
+    assert Storage(stage, bytes(1024)).power_on() == first_kept(stage)
+    assert Storage(stage, Simulator(stage).storage.image).power_on() == first_kept(stage)
 
 
 def test_an_image_of_another_size_is_refused(stage: Design) -> None:
@@ -175,7 +175,7 @@ def test_damage_is_told_with_the_cells_that_start_anew(stage: Design) -> None:
     image = bytearray(Simulator(stage).storage.image)
     image[11] ^= 1
     storage = Storage(stage, bytes(image))
-    assert storage.power_on() == start_values(stage)
+    assert storage.power_on() == first_kept(stage)
     assert storage.notes == ["row 1 failed the checksum: values in act start anew"]
     image[0:6] = image[0:2] + b"\x40" + image[3:6]
     with pytest.raises(SimulatorError, match="the image is damaged"):
