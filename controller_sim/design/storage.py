@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from controller_sim.core import storage as core
 from controller_sim.design.errors import DesignError
-from controller_sim.design.form import Call, Cell, Design, For, If, Place, SetCell, Statement
+from controller_sim.design.form import Call, Cell, Design, FactoryValues, For, If, Place, SetCell, Statement
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,8 +159,9 @@ def largest_save(design: Design) -> LargestSave | None:
     whole = map_of(design)
     found = list(_draft_saves(design, whole))
     changed: list[Counter[int]] = []
+    sizes = [cell.size for cell in design.cells]
     for procedure in design.procedures:
-        changed.append(_changed(procedure.body, changed))
+        changed.append(_changed(procedure.body, changed, sizes))
         found.append(LargestSave(_rows_changed(whole, changed[-1]), f"'{procedure.name}'", procedure.place))
     return max(found, key=lambda save: save.rows, default=None) if whole.cells else None
 
@@ -200,17 +201,19 @@ def _draft_saves(design: Design, whole: StorageMap) -> Iterator[LargestSave]:
         yield LargestSave(len(rows), f"saving the draft of mode '{mode.name}'", mode.place)
 
 
-def _changed(body: Sequence[Statement], procedures: Sequence[Counter[int]]) -> Counter[int]:
-    """How often each cell may be assigned; `procedures` are those that the body may call."""
+def _changed(body: Sequence[Statement], procedures: Sequence[Counter[int]], sizes: Sequence[int]) -> Counter[int]:
+    """How many values of each cell may be assigned; `procedures` are those that the body may call, `sizes` the values of each cell."""
     total: Counter[int] = Counter()
     for statement in body:
         match statement:
             case SetCell(cell=cell):
                 total[cell] += 1
+            case FactoryValues(cells=cells):
+                total += Counter({cell: sizes[cell] for cell in cells})
             case If(then=then, otherwise=otherwise):
-                total += _changed(then, procedures) | _changed(otherwise, procedures)
+                total += _changed(then, procedures, sizes) | _changed(otherwise, procedures, sizes)
             case For(start=start, stop=stop, step=step, body=inner):
-                once, times = _changed(inner, procedures), len(range(start, stop, step))
+                once, times = _changed(inner, procedures, sizes), len(range(start, stop, step))
                 total += Counter({cell: count * times for cell, count in once.items()})
             case Call(procedure=procedure):
                 total += procedures[procedure]

@@ -112,6 +112,14 @@ def test_an_action_or_a_draft_that_may_change_more_than_is_written_at_once_is_wa
     assert load_design_text(drafting.replace("1024", "4096")).warnings == ()
 
 
+def test_factory_values_that_are_more_than_is_written_at_once_are_warned_of() -> None:
+    text = HUNDRED.replace("BYTES", "1024").replace("tap a: store(0)", "tap a: store(0)\npower_on: {a: factory_values()}")
+    whole = map_of(load_design_text(text))
+    (warning,) = load_design_text(text).warnings
+    assert f"may change {whole.rows} rows" in warning
+    assert load_design_text(text.replace("factory_values()", "factory_values(bank)")).warnings == ()
+
+
 def test_the_largest_save_counts_loops_branches_and_calls() -> None:
     text = """
 switches: [a]
