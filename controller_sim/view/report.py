@@ -161,7 +161,7 @@ def report_lines(design: Design, paint: Paint = unpainted) -> Iterator[str]:
     memory = _memory(design)
     yield (
         f"  memory     {plural(memory['cells'], 'cell')}, {plural(memory['values'], 'value')}, {memory['bytes']} bytes; "
-        f"kept without power: {memory['kept_bytes']} bytes in {memory['storage_bytes']} of storage; "
+        f"kept without power: {plural(memory['kept_bytes'], 'byte')} in {memory['storage_bytes']} of storage; "
         f"largest draft: {memory['largest_draft_bytes']} bytes"
     )
     yield ""

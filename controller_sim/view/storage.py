@@ -61,7 +61,7 @@ def layout_lines(design: Design, paint: Paint = unpainted) -> Iterator[str]:
         return
     oldest = "" if facts["oldest"] == facts["version"] else f"; images from version {facts['oldest']} on are taken over"
     yield f"  storage    {facts['bytes']} bytes, version {facts['version']}{oldest}"
-    yield f"  values     {facts['value_bytes']} bytes in {plural(len(whole.cells), 'cell')}"
+    yield f"  values     {plural(facts['value_bytes'], 'byte')} in {plural(len(whole.cells), 'cell')}"
     yield (
         f"  rows       {whole.rows} of {whole.row_bytes} bytes, each with its checksum: {whole.home_bytes} bytes, "
         f"0x{0:03X}..0x{whole.home_bytes - 1:03X}"
