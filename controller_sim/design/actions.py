@@ -14,32 +14,7 @@ from dataclasses import replace
 from controller_sim.design import messages
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.expressions import ExpressionCompiler
-from controller_sim.design.form import (
-    Call,
-    CancelDelayed,
-    CancelDraft,
-    CellValue,
-    ClockRun,
-    Constant,
-    Enter,
-    Expression,
-    FactoryValues,
-    For,
-    If,
-    Notice,
-    Place,
-    Procedure,
-    Reading,
-    Restart,
-    RestartTimer,
-    SaveDraft,
-    SetCell,
-    SetLocal,
-    SetTempo,
-    Statement,
-    TapTempo,
-    Text,
-)
+from controller_sim.design.form import Place, Procedure
 from controller_sim.design.intervals import HIGHEST, LOWEST, Interval, State, clip, inside, join, widen
 from controller_sim.design.parsing import (
     ARITHMETIC,
@@ -54,6 +29,30 @@ from controller_sim.design.parsing import (
     parse_statements,
     parse_value,
     span,
+)
+from controller_sim.design.program import (
+    Call,
+    CancelDelayed,
+    CancelDraft,
+    CellValue,
+    ClockRun,
+    Constant,
+    Enter,
+    Expression,
+    FactoryValues,
+    For,
+    If,
+    Notice,
+    Reading,
+    Restart,
+    RestartTimer,
+    SaveDraft,
+    SetCell,
+    SetLocal,
+    SetTempo,
+    Statement,
+    TapTempo,
+    Text,
 )
 from controller_sim.design.scope import NO_FORM, Form, FormField, Lamp, Scope
 from controller_sim.design.texts import text_width, text_with

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator, Sequence
 
 from controller_sim.design.bindings import Keyboard
 from controller_sim.design.errors import DesignError
-from controller_sim.design.form import Binding, Call, Enter, Mode, Place, Procedure, Statement, Timing
+from controller_sim.design.form import Binding, Mode, Place, Procedure, Timing
+from controller_sim.design.program import Call, Enter, Statement
 from controller_sim.design.steps import statements_in
 
 

@@ -8,24 +8,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 
 from controller_sim.design.errors import DesignError, Source
-from controller_sim.design.form import (
-    LED_LEVELS,
-    Binary,
-    Cell,
-    CellValue,
-    Changed,
-    Choice,
-    Compare,
-    Constant,
-    Device,
-    Expression,
-    Local,
-    Logic,
-    Place,
-    Position,
-    Reading,
-    Unary,
-)
+from controller_sim.design.form import LED_LEVELS, Cell, Device, Place
 from controller_sim.design.intervals import BINARY, HIGHEST, LOWEST, State, absolute, clip, compare, hull, inside
 from controller_sim.design.parsing import (
     ARITHMETIC,
@@ -44,6 +27,20 @@ from controller_sim.design.parsing import (
     nearest,
     parse_value,
     span,
+)
+from controller_sim.design.program import (
+    Binary,
+    CellValue,
+    Changed,
+    Choice,
+    Compare,
+    Constant,
+    Expression,
+    Local,
+    Logic,
+    Position,
+    Reading,
+    Unary,
 )
 from controller_sim.design.scope import Form, FormField, Lamp, Scope
 

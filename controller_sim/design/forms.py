@@ -6,10 +6,11 @@ from collections.abc import Mapping as AnyMapping
 
 from controller_sim.design.actions import MAX_FORM_STEP, ActionCompiler
 from controller_sim.design.errors import DesignError
-from controller_sim.design.form import Cell, CellValue, Compare, Constant, Device, If, Local, Place, Procedure, SetCell, SetLocal, Statement
+from controller_sim.design.form import Cell, Device, Place, Procedure
 from controller_sim.design.keys import nearest, parse_range
 from controller_sim.design.layout import MAX_ELEMENTS, WORD_HIGH, WORD_LOW, Layout, choice, items, mapping, scalar
 from controller_sim.design.parsing import parse_statements, parse_value
+from controller_sim.design.program import CellValue, Compare, Constant, If, Local, SetCell, SetLocal, Statement
 from controller_sim.design.scope import IN_THEN, Form, FormField, Scope
 from controller_sim.design.yaml_text import Node
 

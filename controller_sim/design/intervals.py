@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from types import UnionType
 
-from controller_sim.design.form import (
+from controller_sim.design.program import (
     Binary,
     CellValue,
     Changed,

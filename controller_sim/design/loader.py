@@ -11,18 +11,7 @@ from controller_sim.design.actions import calls_of, compile_procedure
 from controller_sim.design.bindings import Entry, Keyboard, ModeBindings, Parameters, read_entries
 from controller_sim.design.checks import check_chord_window, check_enter_circles
 from controller_sim.design.errors import DesignError, Source
-from controller_sim.design.form import (
-    Action,
-    ClockRun,
-    Design,
-    Key,
-    Mode,
-    Place,
-    PowerOnBinding,
-    Procedure,
-    Response,
-    Timer,
-)
+from controller_sim.design.form import Action, Design, Key, Mode, Place, PowerOnBinding, Procedure, Response, Timer
 from controller_sim.design.forms import add_form_cells, compile_form_value, entering, label_gone, read_fields
 from controller_sim.design.keys import nearest, parse_range, parse_switches, parse_timer_key
 from controller_sim.design.layout import (
@@ -40,6 +29,7 @@ from controller_sim.design.layout import (
 from controller_sim.design.panic import silence
 from controller_sim.design.parsing import FORM_COMMANDS
 from controller_sim.design.pedals import read_pedals
+from controller_sim.design.program import ClockRun
 from controller_sim.design.responses import ResponseEntry, add_responses, is_response, read_responses
 from controller_sim.design.scope import IN_THEN, NO_FORM, Form, FormField, ProcedureSignature, Scope
 from controller_sim.design.showing import read_leds, read_views

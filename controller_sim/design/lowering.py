@@ -9,7 +9,7 @@ from typing import Any
 from controller_sim.core.engine import Engine
 from controller_sim.core.kinds import MINUTE_US, NOTHING, TICKS_PER_QUARTER
 from controller_sim.core.tables import Tables
-from controller_sim.design import form
+from controller_sim.design import form, program
 from controller_sim.design.form import Design
 from controller_sim.design.handlers import HandlerWriter, settles
 from controller_sim.design.plan import Plan
@@ -155,7 +155,7 @@ def _mode(functions: Sequence[Any], rests: Sequence[Any], plan: Plan) -> tuple[A
 
 
 def _lower_arrivals(design: Design, tables: Tables) -> None:
-    shown = {part.pedal for part in _shown(design) if isinstance(part, form.Position)}
+    shown = {part.pedal for part in _shown(design) if isinstance(part, program.Position)}
     tables.opening = design.opening
     tables.pedals = tuple(
         (pedal.heel, pedal.toe, pedal.points, pedal.hysteresis, pedal.every_us, pedal.moves_first, p in shown)
@@ -185,7 +185,7 @@ def _optional(names: dict[str, Any], stem: str, design: Design) -> list[Callable
     return [names.get(f"{stem}{i}") for i in range(len(design.modes))]
 
 
-def _shown(design: Design) -> Iterator[form.Expression]:
+def _shown(design: Design) -> Iterator[program.Expression]:
     """Every part of every expression that some display or LED reads."""
     for mode in design.modes:
         yield from _parts([*mode.views, *mode.leds])
@@ -194,16 +194,16 @@ def _shown(design: Design) -> Iterator[form.Expression]:
 def _seen_cells(design: Design) -> Iterator[int]:
     """The cells that displays and LEDs read, or of which they read whether they have changed."""
     for part in _shown(design):
-        if isinstance(part, form.Changed) and part.cell is None:
+        if isinstance(part, program.Changed) and part.cell is None:
             yield from (cell for mode in design.modes for cell in mode.draft)
-        elif isinstance(part, form.CellValue | form.Changed):
+        elif isinstance(part, program.CellValue | program.Changed):
             assert part.cell is not None
             yield part.cell
 
 
-def _parts(things: Iterable[Any]) -> Iterator[form.Expression]:
+def _parts(things: Iterable[Any]) -> Iterator[program.Expression]:
     for thing in things:
-        if isinstance(thing, form.Expression):
+        if isinstance(thing, program.Expression):
             yield thing
         if isinstance(thing, tuple | list):
             yield from _parts(thing)

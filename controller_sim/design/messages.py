@@ -6,8 +6,9 @@ import ast
 from collections.abc import Callable
 
 from controller_sim.design.expressions import ExpressionCompiler
-from controller_sim.design.form import Choice, Constant, Controller, Device, Expression, Hasten, Send, Statement
+from controller_sim.design.form import Controller, Device
 from controller_sim.design.parsing import cited, nearest
+from controller_sim.design.program import Choice, Constant, Expression, Hasten, Send, Statement
 
 BANK_MSB, BANK_LSB = 0, 32
 """Controllers of Bank Select (MIDI 1.0 Detailed Specification 4.2.1, p. 13)."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from controller_sim.design.form import CancelDelayed, Constant, Device, Expression, For, Local, Procedure, Send, Statement
+from controller_sim.design.form import Device, Procedure
 from controller_sim.design.messages import DEFAULT_VELOCITY, NOTE_OFF, NOTE_ON, PITCH_CENTRE
+from controller_sim.design.program import CancelDelayed, Constant, Expression, For, Local, Send, Statement
 from controller_sim.design.steps import statements_in
 
 CONTROLLER, PITCH = 0xB0, 0xE0

@@ -6,8 +6,9 @@ from collections.abc import Callable, Sequence
 
 from controller_sim.core.kinds import NEVER, NOTHING
 from controller_sim.core.recogniser import FIRST_KEY_SLOT, GROUP_SLOT
-from controller_sim.design import form
-from controller_sim.design.form import Design, Statement
+from controller_sim.design import program
+from controller_sim.design.form import Design
+from controller_sim.design.program import Statement
 from controller_sim.design.steps import statements_in
 
 Chord = tuple[int, int, bool, int]
@@ -24,10 +25,10 @@ class Plan:
         self.may_enter = [False] * len(design.procedures)
         self.taps_tempo = [False] * len(design.procedures)
         for i, procedure in enumerate(design.procedures):
-            self.may_enter[i] = _reaches(procedure.body, form.Enter, self.may_enter)
-            self.taps_tempo[i] = _reaches(procedure.body, form.TapTempo, self.taps_tempo)
+            self.may_enter[i] = _reaches(procedure.body, program.Enter, self.may_enter)
+            self.taps_tempo[i] = _reaches(procedure.body, program.TapTempo, self.taps_tempo)
         self.statements = [statement for procedure in design.procedures for statement in statements_in(procedure.body)]
-        self.called = {statement.procedure for statement in self.statements if isinstance(statement, form.Call)}
+        self.called = {statement.procedure for statement in self.statements if isinstance(statement, program.Call)}
         self.called.update(response.procedure for response in design.responses)
         """The procedures that some other calls, or an arrival."""
         self.choices: list[tuple[tuple[int, int], ...]] = []
@@ -127,14 +128,14 @@ class Plan:
         self.nothing_due = [NEVER] * (place - GROUP_SLOT)
         place += max(len(mode.timers) for mode in self.design.modes)
         self.delayed_slot = self.clock_slot = self.notice_slot = -1
-        used = {type(statement) for statement in self.statements if not isinstance(statement, form.Send) or statement.delay_us}
-        if form.Send in used:
+        used = {type(statement) for statement in self.statements if not isinstance(statement, program.Send) or statement.delay_us}
+        if program.Send in used:
             self.delayed_slot = place
             place += 1
-        if form.ClockRun in used:
+        if program.ClockRun in used:
             self.clock_slot = place
             place += 1
-        if form.Notice in used:
+        if program.Notice in used:
             self.notice_slot = place
             place += 1
         self.pedal_slot = place
@@ -143,4 +144,4 @@ class Plan:
 
 def _reaches(body: Sequence[Statement], kind: type[Statement], procedures: Sequence[bool]) -> bool:
     """Whether a statement of a kind can run in a body, or in a procedure that it calls."""
-    return any(procedures[s.procedure] if isinstance(s, form.Call) else isinstance(s, kind) for s in statements_in(body))
+    return any(procedures[s.procedure] if isinstance(s, program.Call) else isinstance(s, kind) for s in statements_in(body))

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from controller_sim.core.kinds import FIRED, MESSAGE
-from controller_sim.design import form
-from controller_sim.design.form import Design, Expression, Statement
+from controller_sim.design import form, program
+from controller_sim.design.form import Design
 from controller_sim.design.plan import Plan
+from controller_sim.design.program import Expression, Statement
 from controller_sim.design.steps import statements_in
 
 
@@ -81,9 +82,9 @@ class PythonWriter:
     def shows_change(self, body: Sequence[Statement]) -> bool:
         """Whether a body may change what some display or LED shows (a mode change always looks again by itself)."""
         return any(
-            (isinstance(s, form.SetCell) and s.cell in self.seen_cells)
-            or (isinstance(s, form.FactoryValues) and not self.seen_cells.isdisjoint(s.cells))
-            or isinstance(s, form.SetTempo | form.TapTempo | form.ClockRun)
+            (isinstance(s, program.SetCell) and s.cell in self.seen_cells)
+            or (isinstance(s, program.FactoryValues) and not self.seen_cells.isdisjoint(s.cells))
+            or isinstance(s, program.SetTempo | program.TapTempo | program.ClockRun)
             for s in statements_in(body)
         )
 
@@ -92,7 +93,7 @@ class PythonWriter:
         lines: list[str] = []
         pending = list(items)
         for statement in body:
-            if isinstance(statement, form.Send) and not statement.delay_us:
+            if isinstance(statement, program.Send) and not statement.delay_us:
                 pending.append(self._item(statement.ports, statement.data, constants))
                 continue
             _put_out(pending, lines)
@@ -108,46 +109,46 @@ class PythonWriter:
             return [f"    {line}" for line in self._block(body, constants) or ["pass"]]
 
         match statement:
-            case form.SetCell():
+            case program.SetCell():
                 return self._set_cell(statement, constants)
-            case form.SetLocal(slot, value):
+            case program.SetLocal(slot, value):
                 return [f"v{slot} = {expression(value)}"]
-            case form.SetTempo(value):
+            case program.SetTempo(value):
                 return [f"e.set_tempo({expression(value)}, now)"]
-            case form.If(condition, then, otherwise):
+            case program.If(condition, then, otherwise):
                 otherwise_lines = ["else:", *block(otherwise)] if otherwise else []
                 return [f"if {expression(condition)}:", *block(then), *otherwise_lines]
-            case form.For(slot, start, stop, step, inner):
+            case program.For(slot, start, stop, step, inner):
                 return [f"for v{slot} in range({start}, {stop}, {step}):", *block(inner)]
-            case form.Call(procedure, arguments):
+            case program.Call(procedure, arguments):
                 return [f"p{procedure}({', '.join(['e', 'now', *map(expression, arguments)])})"]
-            case form.Send():
+            case program.Send():
                 return [f"e.send_later({statement.delay_us}, {self._item(statement.ports, statement.data, constants)}, now)"]
-            case form.Hasten(ports, data):
+            case program.Hasten(ports, data):
                 return [f"e.hasten({self._item(ports, data, constants)}, now)"]
-            case form.CancelDelayed():
+            case program.CancelDelayed():
                 return ["e.cancel_delayed(now)"]
-            case form.FactoryValues(cells):
+            case program.FactoryValues(cells):
                 return [f"e.factory_values({self._ranges(cells)})"]
-            case form.Restart():
+            case program.Restart():
                 return ["e.restart()"]
-            case form.Enter(mode):
+            case program.Enter(mode):
                 return [f"e.next_mode = {mode}"]
-            case form.Notice(text, duration_us):
+            case program.Notice(text, duration_us):
                 return [f"e.show_notice({self.text(text, constants)}, {duration_us}, now)"]
-            case form.TapTempo():
+            case program.TapTempo():
                 return ["e.tap_tempo(now)"]
-            case form.ClockRun(running):
+            case program.ClockRun(running):
                 return [f"e.run_clock({running}, now)"]
-            case form.RestartTimer(timer):
+            case program.RestartTimer(timer):
                 return [f"e.restart_timer({timer}, now)"]
-            case form.SaveDraft():
+            case program.SaveDraft():
                 return ["e.save_draft()"]
-            case form.CancelDraft():
+            case program.CancelDraft():
                 return ["e.cancel_draft()"]
         raise TypeError(f"no Python for {statement!r}")
 
-    def _set_cell(self, statement: form.SetCell, constants: dict[int, int]) -> list[str]:
+    def _set_cell(self, statement: program.SetCell, constants: dict[int, int]) -> list[str]:
         cell = self.design.cells[statement.cell]
         value = self.expression(statement.value, constants)
         inside = cell.low <= statement.value.low and statement.value.high <= cell.high
@@ -178,7 +179,7 @@ class PythonWriter:
         fixed = 1 << 8 * len(data)
         moving = []
         for i, byte in enumerate(data):
-            if isinstance(byte, form.Constant):
+            if isinstance(byte, program.Constant):
                 fixed |= byte.value << 8 * i
             else:
                 moving.append(f"{self.expression(byte, constants)} << {8 * i + 5}")
@@ -188,7 +189,7 @@ class PythonWriter:
         offset = self.design.cells[cell].offset
         if index is None:
             return f"c[{offset}]"
-        if isinstance(index, form.Constant):
+        if isinstance(index, program.Constant):
             return f"c[{offset + index.value}]"
         place = self.expression(index, constants)
         return f"c[{place} + {offset}]" if offset else f"c[{place}]"
@@ -201,7 +202,7 @@ class PythonWriter:
             return f"e.changed({declared.offset}, {declared.size})"
         return f"e.changed({declared.offset} + {self.expression(index, constants)}, 1)"
 
-    def text(self, text: form.Text, constants: dict[int, int]) -> str:
+    def text(self, text: program.Text, constants: dict[int, int]) -> str:
         parts = []
         for part in text.parts:
             if isinstance(part, str):
@@ -220,33 +221,33 @@ class PythonWriter:
             return self.expression(x, constants)
 
         match e:
-            case form.Constant():
+            case program.Constant():
                 return str(e.value) if e.value >= 0 else f"({e.value})"
-            case form.CellValue(cell=cell, index=index):
+            case program.CellValue(cell=cell, index=index):
                 return self._cell(cell, index, constants)
-            case form.Local(slot=slot):
+            case program.Local(slot=slot):
                 return str(constants[slot]) if slot in constants else f"v{slot}"
-            case form.Unary(operator="-", operand=operand):
+            case program.Unary(operator="-", operand=operand):
                 return f"(-{inner(operand)})"
-            case form.Unary(operator="abs", operand=operand):
+            case program.Unary(operator="abs", operand=operand):
                 return f"abs({inner(operand)})"
-            case form.Unary(operand=operand):
+            case program.Unary(operand=operand):
                 return f"(0 if {inner(operand)} else 1)"
-            case form.Binary(operator="min" | "max" as operator, left=left, right=right):
+            case program.Binary(operator="min" | "max" as operator, left=left, right=right):
                 return f"{operator}({inner(left)}, {inner(right)})"
-            case form.Binary(operator=operator, left=left, right=right):
+            case program.Binary(operator=operator, left=left, right=right):
                 return f"({inner(left)} {operator} {inner(right)})"
-            case form.Compare(operator=operator, left=left, right=right):
+            case program.Compare(operator=operator, left=left, right=right):
                 return f"(1 if {inner(left)} {operator} {inner(right)} else 0)"
-            case form.Logic(operator=operator, left=left, right=right):
+            case program.Logic(operator=operator, left=left, right=right):
                 return f"(1 if {inner(left)} {operator} {inner(right)} else 0)"
-            case form.Choice(condition=condition, then=then, otherwise=otherwise):
+            case program.Choice(condition=condition, then=then, otherwise=otherwise):
                 return f"({inner(then)} if {inner(condition)} else {inner(otherwise)})"
-            case form.Reading(name=name):
+            case program.Reading(name=name):
                 return f"e.{name}"
-            case form.Changed(cell=cell, index=index):
+            case program.Changed(cell=cell, index=index):
                 return self._changed(cell, index, constants)
-            case form.Position(pedal=pedal):
+            case program.Position(pedal=pedal):
                 return f"e.positions[{pedal}]"
         raise TypeError(f"no Python for {e!r}")
 
@@ -259,4 +260,4 @@ def _put_out(pending: list[str], lines: list[str]) -> None:
 
 def assigned_slots(body: Sequence[Statement]) -> set[int]:
     """Slots of locals that a body may assign."""
-    return {statement.slot for statement in statements_in(body) if isinstance(statement, form.SetLocal | form.For)}
+    return {statement.slot for statement in statements_in(body) if isinstance(statement, program.SetLocal | program.For)}

@@ -8,9 +8,10 @@ from collections.abc import Mapping as AnyMapping
 from controller_sim.design.actions import compile_condition, compile_expression, compile_text
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.expressions import ExpressionCompiler
-from controller_sim.design.form import LED_LEVELS, CellValue, Choice, Compare, Constant, Expression, Logic, Place, Text, View
+from controller_sim.design.form import LED_LEVELS, Place, View
 from controller_sim.design.keys import parse_group
 from controller_sim.design.layout import Layout, mapping, scalar
+from controller_sim.design.program import CellValue, Choice, Compare, Constant, Expression, Logic, Text
 from controller_sim.design.scope import Form, FormField, Lamp, Scope
 from controller_sim.design.texts import form_value, names_form, text_width
 from controller_sim.design.yaml_text import Node, Scalar

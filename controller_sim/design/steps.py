@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from controller_sim.design.errors import DesignError
-from controller_sim.design.form import Binding, Call, For, If, Place, Procedure, Repeat, Statement, Timer
+from controller_sim.design.form import Binding, Place, Procedure, Repeat, Timer
+from controller_sim.design.program import Call, For, If, Statement
 
 MAX_STATEMENTS = 100_000
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from controller_sim.core import storage as core
 from controller_sim.design.errors import DesignError
-from controller_sim.design.form import Call, Cell, Design, FactoryValues, For, If, Place, SetCell, Statement
+from controller_sim.design.form import Cell, Design, Place
+from controller_sim.design.program import Call, FactoryValues, For, If, SetCell, Statement
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,9 @@ import re
 
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.expressions import ExpressionCompiler
-from controller_sim.design.form import CellValue, Constant, Field, Place, Text
+from controller_sim.design.form import Place
 from controller_sim.design.parsing import FORM_TEXTS, MAX_TEXT, parse_value
+from controller_sim.design.program import CellValue, Constant, Field, Text
 from controller_sim.design.scope import FormField
 
 MAX_WIDTH = 40

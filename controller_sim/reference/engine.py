@@ -6,8 +6,9 @@ from collections.abc import Callable, Container, Iterator, Sequence
 from functools import partial
 
 from controller_sim.design.arrivals import PedalReading, unpack
-from controller_sim.design.form import PORT_NAMES, Action, Design, Expression, Moved, Received, Response
+from controller_sim.design.form import PORT_NAMES, Action, Design, Moved, Received, Response
 from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Output, Responded, Restarted, Shown
+from controller_sim.design.program import Expression
 from controller_sim.reference.debounce import Contact, contact_machine
 from controller_sim.reference.gestures import Gestures
 from controller_sim.reference.interpreter import Interpreter

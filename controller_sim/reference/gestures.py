@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Protocol
 
-from controller_sim.design.form import Design, Expression
+from controller_sim.design.form import Design
+from controller_sim.design.program import Expression
 from controller_sim.reference.keys import Bound, KeyState, Life, Press, key_machine, repeat_period_us
 from controller_sim.reference.timeouts import Kind, Timeout
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from controller_sim.design import form
-from controller_sim.design.form import Action, Cell, Design, Expression, Response, Statement, Text
+from controller_sim.design import program
+from controller_sim.design.form import Action, Cell, Design, Response
+from controller_sim.design.program import Expression, Statement, Text
 
 ARITHMETIC: dict[str, Callable[[int, int], int]] = {
     "+": lambda a, b: a + b,
@@ -65,29 +66,29 @@ class Interpreter:
 
     def value(self, expression: Expression, slots: list[int]) -> int:
         match expression:
-            case form.Constant():
+            case program.Constant():
                 return expression.value
-            case form.CellValue(cell=cell, index=index):
+            case program.CellValue(cell=cell, index=index):
                 return self.effects.cells[self._element(self.design.cells[cell], index, slots)]
-            case form.Local(slot=slot):
+            case program.Local(slot=slot):
                 return slots[slot]
-            case form.Reading(name=name):
+            case program.Reading(name=name):
                 return self.effects.reading(name)
-            case form.Changed(cell=changed, index=index):
+            case program.Changed(cell=changed, index=index):
                 return int(self.effects.changed(changed, None if index is None else self.value(index, slots)))
-            case form.Position(pedal=pedal):
+            case program.Position(pedal=pedal):
                 return self.effects.positions[pedal]
-            case form.Unary(operator=operator, operand=operand):
+            case program.Unary(operator=operator, operand=operand):
                 return UNARY[operator](self.value(operand, slots))
-            case form.Binary(operator=operator, left=left, right=right):
+            case program.Binary(operator=operator, left=left, right=right):
                 return ARITHMETIC[operator](self.value(left, slots), self.value(right, slots))
-            case form.Compare(operator=operator, left=left, right=right):
+            case program.Compare(operator=operator, left=left, right=right):
                 return int(COMPARISONS[operator](self.value(left, slots), self.value(right, slots)))
-            case form.Logic(operator="and", left=left, right=right):
+            case program.Logic(operator="and", left=left, right=right):
                 return int(self.value(left, slots) != 0 and self.value(right, slots) != 0)
-            case form.Logic(operator="or", left=left, right=right):
+            case program.Logic(operator="or", left=left, right=right):
                 return int(self.value(left, slots) != 0 or self.value(right, slots) != 0)
-            case form.Choice(condition=condition, then=then, otherwise=otherwise):
+            case program.Choice(condition=condition, then=then, otherwise=otherwise):
                 return self.value(then if self.value(condition, slots) else otherwise, slots)
         raise TypeError(f"not an expression: {expression!r}")
 
@@ -97,7 +98,7 @@ class Interpreter:
     def text(self, text: Text, slots: list[int]) -> str:
         return "".join(part if isinstance(part, str) else self._field(part, slots) for part in text.parts)
 
-    def _field(self, field: form.Field, slots: list[int]) -> str:
+    def _field(self, field: program.Field, slots: list[int]) -> str:
         value = self.value(field.expression, slots)
         if field.names:
             return field.names[value]
@@ -123,16 +124,16 @@ class Interpreter:
 
     def _statement(self, statement: Statement, slots: list[int]) -> None:
         match statement:
-            case form.SetCell(cell=cell, index=index, value=value):
+            case program.SetCell(cell=cell, index=index, value=value):
                 self._store(self.design.cells[cell], index, self.value(value, slots), slots)
-            case form.SetLocal(slot=slot, value=value):
+            case program.SetLocal(slot=slot, value=value):
                 slots[slot] = self.value(value, slots)
-            case form.If(condition=condition, then=then, otherwise=otherwise):
+            case program.If(condition=condition, then=then, otherwise=otherwise):
                 self._block(then if self.value(condition, slots) else otherwise, slots)
-            case form.For(slot=slot, body=body):
+            case program.For(slot=slot, body=body):
                 for slots[slot] in range(statement.start, statement.stop, statement.step):
                     self._block(body, slots)
-            case form.Call(procedure=procedure, arguments=arguments):
+            case program.Call(procedure=procedure, arguments=arguments):
                 self._call(procedure, [self.value(argument, slots) for argument in arguments])
             case _:
                 self._effect(statement, slots)
@@ -147,31 +148,31 @@ class Interpreter:
 
     def _effect(self, statement: Statement, slots: list[int]) -> None:
         match statement:
-            case form.Send(ports=ports, data=data, delay_us=delay_us):
+            case program.Send(ports=ports, data=data, delay_us=delay_us):
                 self.effects.send(ports, bytes(self.value(byte, slots) for byte in data), delay_us)
-            case form.Hasten(ports=ports, data=data):
+            case program.Hasten(ports=ports, data=data):
                 self.effects.hasten(ports, bytes(self.value(byte, slots) for byte in data))
-            case form.CancelDelayed():
+            case program.CancelDelayed():
                 self.effects.cancel_delayed()
-            case form.FactoryValues(cells=cells):
+            case program.FactoryValues(cells=cells):
                 self.effects.factory_values(cells)
-            case form.Restart():
+            case program.Restart():
                 self.effects.restart()
-            case form.SetTempo(value=value):
+            case program.SetTempo(value=value):
                 self.effects.set_tempo(self.value(value, slots))
-            case form.Enter(mode=mode):
+            case program.Enter(mode=mode):
                 self.effects.enter(mode)
-            case form.Notice(text=text, duration_us=duration_us):
+            case program.Notice(text=text, duration_us=duration_us):
                 self.effects.notice(self.text(text, slots), duration_us)
-            case form.TapTempo():
+            case program.TapTempo():
                 self.effects.tap_tempo()
-            case form.ClockRun(running=running):
+            case program.ClockRun(running=running):
                 self.effects.clock_run(running != 0)
-            case form.RestartTimer(timer=timer):
+            case program.RestartTimer(timer=timer):
                 self.effects.restart_timer(timer)
-            case form.SaveDraft():
+            case program.SaveDraft():
                 self.effects.save_draft()
-            case form.CancelDraft():
+            case program.CancelDraft():
                 self.effects.cancel_draft()
             case _:
                 raise TypeError(f"not a statement: {statement!r}")

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from controller_sim.design import form
-from controller_sim.design.form import Design, Expression, Statement
+from controller_sim.design import form, program
+from controller_sim.design.form import Design
+from controller_sim.design.program import Expression, Statement
 
 
 def describe_design(design: Design) -> str:
@@ -59,7 +60,7 @@ def _action(action: form.Action) -> str:
     return f"procedure {action.procedure}{list(action.arguments) or ''}"
 
 
-def _words(text: form.Text) -> str:
+def _words(text: program.Text) -> str:
     return "".join(
         part if isinstance(part, str) else f"{{{_text(part.expression)}:{part.fill}{part.width}{part.names}}}" for part in text.parts
     )
@@ -71,24 +72,24 @@ def _block(body: tuple[Statement, ...]) -> str:
 
 def _statement(statement: Statement) -> str:
     match statement:
-        case form.SetCell():
+        case program.SetCell():
             return f"cell{statement.cell}[{statement.index and _text(statement.index)}] = {_text(statement.value)}"
-        case form.SetLocal():
+        case program.SetLocal():
             return f"local{statement.slot} = {_text(statement.value)}"
-        case form.SetTempo():
+        case program.SetTempo():
             return f"tempo = {_text(statement.value)}"
-        case form.If():
+        case program.If():
             return f"if {_text(statement.condition)} {{{_block(statement.then)}}} else {{{_block(statement.otherwise)}}}"
-        case form.For():
+        case program.For():
             turns = f"{statement.start}, {statement.stop}, {statement.step}"
             return f"for local{statement.slot} in range({turns}) {{{_block(statement.body)}}}"
-        case form.Call():
+        case program.Call():
             return f"procedure {statement.procedure}({', '.join(_text(a) for a in statement.arguments)})"
-        case form.Send():
+        case program.Send():
             return f"send {statement.ports} [{', '.join(_text(byte) for byte in statement.data)}] delay {statement.delay_us}"
-        case form.Hasten():
+        case program.Hasten():
             return f"hasten {statement.ports} [{', '.join(_text(byte) for byte in statement.data)}]"
-        case form.Notice():
+        case program.Notice():
             return f"notice {_words(statement.text)!r} for {statement.duration_us}"
         case _:
             return repr(statement)
@@ -96,23 +97,23 @@ def _statement(statement: Statement) -> str:
 
 def _text(expression: Expression) -> str:
     match expression:
-        case form.Constant():
+        case program.Constant():
             return str(expression.value)
-        case form.CellValue():
+        case program.CellValue():
             return f"cell{expression.cell}" + ("" if expression.index is None else f"[{_text(expression.index)}]")
-        case form.Local():
+        case program.Local():
             return f"local{expression.slot}"
-        case form.Unary():
+        case program.Unary():
             return f"{expression.operator}({_text(expression.operand)})"
-        case form.Binary() | form.Compare() | form.Logic():
+        case program.Binary() | program.Compare() | program.Logic():
             return f"({_text(expression.left)} {expression.operator} {_text(expression.right)})"
-        case form.Choice():
+        case program.Choice():
             return f"({_text(expression.then)} if {_text(expression.condition)} else {_text(expression.otherwise)})"
-        case form.Reading():
+        case program.Reading():
             return expression.name
-        case form.Changed(cell=cell, index=index):
+        case program.Changed(cell=cell, index=index):
             return "changed()" if cell is None else f"changed(cell{cell}{'' if index is None else f'[{_text(index)}]'})"
-        case form.Position():
+        case program.Position():
             return f"pedal{expression.pedal}"
         case _:
             return repr(expression)

@@ -12,7 +12,7 @@ from typing import Any
 from hypothesis import strategies as st
 
 from controller_sim.core.kinds import ALL_KINDS, CHANNEL_KINDS, REAL_TIME_KINDS
-from controller_sim.design import form
+from controller_sim.design import form, program
 from controller_sim.testing.expressions import PORTS, Allowed, Draw, Writer, between, one_of
 
 UNITS_US = (1000, 1, 7, 20_000, 60_000)
@@ -152,7 +152,7 @@ class _Maker:
                 cause = form.Received(status, self.draw(PORTS), (self.writer.pick(*ranges), self.writer.pick(*ranges)))
             parameters: tuple[tuple[int, int], ...] = self.draw(one_of(((), ((0, 127),), ((0, 2), (-1, 127)))))
             self.procedures.append(self.writer.procedure(f"response{mode}_{number}", parameters, allowed))
-            data = (form.Local(0, 127, 0), form.Local(0, 127, 1))
+            data = (program.Local(0, 127, 0), program.Local(0, 127, 1))
             arguments = tuple(self.writer.fit(value, *ends) for value, ends in zip(data, parameters, strict=False))
             condition = self.writer.whole(0, conditions - 1) if conditions and self.writer.chance(3) else None
             self.responses.append(form.Response(mode, cause, len(self.procedures) - 1, arguments, PLACE, condition))

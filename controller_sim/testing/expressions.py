@@ -9,8 +9,8 @@ from typing import Any, TypeVar
 
 from hypothesis import strategies as st
 
-from controller_sim.design import form
-from controller_sim.design.form import Expression, Statement
+from controller_sim.design import form, program
+from controller_sim.design.program import Expression, Statement
 
 T = TypeVar("T")
 Draw = Callable[[st.SearchStrategy[Any]], Any]
@@ -42,8 +42,8 @@ class Allowed:
     notices: bool = False
 
 
-def constant(value: int) -> form.Constant:
-    return form.Constant(value, value)
+def constant(value: int) -> program.Constant:
+    return program.Constant(value, value)
 
 
 def binary(operator: str, left: Expression, right: Expression) -> Expression:
@@ -51,7 +51,7 @@ def binary(operator: str, left: Expression, right: Expression) -> Expression:
     low, high = _interval(operator, left, right)
     if low < -LIMIT or high > LIMIT:
         return left
-    return form.Binary(low, high, operator, left, right)
+    return program.Binary(low, high, operator, left, right)
 
 
 def _interval(operator: str, left: Expression, right: Expression) -> tuple[int, int]:
@@ -123,33 +123,33 @@ class Writer:
         if kind == "cell" and self.cells:
             index = self.whole(0, len(self.cells) - 1)
             cell = self.cells[index]
-            return form.CellValue(cell.low, cell.high, index, self.element(cell))
+            return program.CellValue(cell.low, cell.high, index, self.element(cell))
         if kind == "local" and self.slots:
             slot = self.whole(0, len(self.slots) - 1)
-            return form.Local(*self.slots[slot], slot)
+            return program.Local(*self.slots[slot], slot)
         if kind == "reading":
             if self.pedals and self.either():
                 pedal = self.whole(0, len(self.pedals) - 1)
-                return form.Position(self.pedals[pedal].low, self.pedals[pedal].high, pedal)
+                return program.Position(self.pedals[pedal].low, self.pedals[pedal].high, pedal)
             if self.whole(0, 1):
-                return form.Reading(self.tempo.low, self.tempo.high, "tempo")
-            return form.Reading(0, 1, "clock_running")
+                return program.Reading(self.tempo.low, self.tempo.high, "tempo")
+            return program.Reading(0, 1, "clock_running")
         return constant(self.draw(NUMBERS))
 
     def changed(self) -> Expression:
         """Of a whole cell, of one of its elements, or of anything drafted; mostly of what the mode at hand drafts."""
         index = self.pick(*self.drafted) if self.drafted and not self.chance(4) else self.whole(-1, len(self.cells) - 1)
         whole = index < 0 or self.chance(3)
-        return form.Changed(0, 1, None if index < 0 else index, None if whole else self.element(self.cells[index]))
+        return program.Changed(0, 1, None if index < 0 else index, None if whole else self.element(self.cells[index]))
 
     def element(self, cell: form.Cell) -> Expression | None:
         if not cell.shape:
             return None
         if self.slots and self.either():
             slot = self.whole(0, len(self.slots) - 1)
-            return self.fit(form.Local(*self.slots[slot], slot), 0, cell.size - 1)
+            return self.fit(program.Local(*self.slots[slot], slot), 0, cell.size - 1)
         if self.cells and not self.cells[0].shape and self.either():
-            return self.fit(form.CellValue(self.cells[0].low, self.cells[0].high, 0, None), 0, cell.size - 1)
+            return self.fit(program.CellValue(self.cells[0].low, self.cells[0].high, 0, None), 0, cell.size - 1)
         return constant(self.whole(0, cell.size - 1))
 
     def number(self, depth: int = 2) -> Expression:
@@ -161,13 +161,13 @@ class Writer:
         if kind == "unary":
             inner = self.number(depth - 1)
             if self.pick("-", "abs") == "-":
-                return form.Unary(-inner.high, -inner.low, "-", inner)
+                return program.Unary(-inner.high, -inner.low, "-", inner)
             ends = (abs(inner.low), abs(inner.high))
-            return form.Unary(0 if inner.low <= 0 <= inner.high else min(ends), max(ends), "abs", inner)
+            return program.Unary(0 if inner.low <= 0 <= inner.high else min(ends), max(ends), "abs", inner)
         if kind == "choice":
             then, otherwise = self.number(depth - 1), self.number(depth - 1)
             low, high = min(then.low, otherwise.low), max(then.high, otherwise.high)
-            return form.Choice(low, high, self.truth(depth - 1), then, otherwise)
+            return program.Choice(low, high, self.truth(depth - 1), then, otherwise)
         return self.truth(depth - 1) if kind == "truth" else self.atom()
 
     def truth(self, depth: int = 1) -> Expression:
@@ -175,33 +175,33 @@ class Writer:
         if kind == "changed" and self.cells:
             return self.changed()
         if kind in ("and", "or"):
-            return form.Logic(0, 1, kind, self.truth(depth - 1), self.truth(depth - 1))
+            return program.Logic(0, 1, kind, self.truth(depth - 1), self.truth(depth - 1))
         if kind == "not":
-            return form.Unary(0, 1, "not", self.truth(depth - 1))
+            return program.Unary(0, 1, "not", self.truth(depth - 1))
         right = constant(self.whole(-1, 3)) if self.either() else self.atom()
-        return form.Compare(0, 1, self.pick("==", "!=", "<", "<=", ">", ">="), self.atom(), right)
+        return program.Compare(0, 1, self.pick("==", "!=", "<", "<=", ">", ">="), self.atom(), right)
 
-    def text(self) -> form.Text:
-        parts: list[str | form.Field] = [self.pick("", "cue ", "x")]
+    def text(self) -> program.Text:
+        parts: list[str | program.Field] = [self.pick("", "cue ", "x")]
         if self.either():
             if self.chance(3):
                 names: tuple[str, ...] = self.draw(one_of((("off", "on"), ("low", "mid", "high"))))
-                parts.append(form.Field(self.fit(self.atom(), 0, len(names) - 1), names=names))
+                parts.append(program.Field(self.fit(self.atom(), 0, len(names) - 1), names=names))
             else:
                 width = self.whole(0, 3)
                 fill = self.pick(" ", "0") if width else " "
                 low = 0 if fill == "0" else -99
-                parts.append(form.Field(self.fit(self.number(1), low, 999), width, fill))
-        return form.Text(tuple(part for part in parts if part != ""))
+                parts.append(program.Field(self.fit(self.number(1), low, 999), width, fill))
+        return program.Text(tuple(part for part in parts if part != ""))
 
-    def message(self) -> form.Send:
+    def message(self) -> program.Send:
         status = self.pick(0x90, 0xB3, 0xC1, 0xF0, 0xFA)
         count = {0xC1: 1, 0xF0: 3, 0xFA: 0}.get(status, 2)
         data = [constant(status), *(self.fit(self.number(1), 0, 127) for _ in range(count))]
         if status == 0xF0:
             data.append(constant(0xF7))
         delay_us = self.whole(0, 5) * self.unit_us if self.either() else 0
-        return form.Send(self.draw(PORTS), tuple(data), delay_us)
+        return program.Send(self.draw(PORTS), tuple(data), delay_us)
 
     def note_off(self) -> tuple[int, tuple[Expression, ...]]:
         """Ports and bytes of a note-off; there are only few, so that some of them are alike."""
@@ -213,14 +213,14 @@ class Writer:
         kind = self.pick(*kinds)
         if kind == "sound later":
             ports, (_, note, _) = self.note_off()
-            return form.Send(ports, (constant(0x90), note, constant(self.pick(64, 0))), self.whole(1, 5) * self.unit_us)
+            return program.Send(ports, (constant(0x90), note, constant(self.pick(64, 0))), self.whole(1, 5) * self.unit_us)
         if kind == "let go later":
-            return form.Send(*self.note_off(), self.whole(1, 5) * self.unit_us)
+            return program.Send(*self.note_off(), self.whole(1, 5) * self.unit_us)
         if kind == "let go now":
-            return form.Hasten(*self.note_off())
+            return program.Hasten(*self.note_off())
         if kind == "factory" and self.cells:
-            return form.FactoryValues(tuple(n for n in range(len(self.cells)) if self.either()))
-        return form.Restart() if kind == "restart" else form.CancelDelayed()
+            return program.FactoryValues(tuple(n for n in range(len(self.cells)) if self.either()))
+        return program.Restart() if kind == "restart" else program.CancelDelayed()
 
     def store(self) -> Statement:
         index = self.whole(0, len(self.cells) - 1)
@@ -230,9 +230,9 @@ class Writer:
             value = self.fit(value, cell.low, cell.high)
         elif self.either():
             own = self.element(cell)
-            value = binary(self.pick("+", "-"), form.CellValue(cell.low, cell.high, index, own), constant(self.whole(1, 3)))
-            return form.SetCell(index, own, value)
-        return form.SetCell(index, self.element(cell), value)
+            value = binary(self.pick("+", "-"), program.CellValue(cell.low, cell.high, index, own), constant(self.whole(1, 3)))
+            return program.SetCell(index, own, value)
+        return program.SetCell(index, self.element(cell), value)
 
     def statements(self, allowed: Allowed, depth: int, least: int = 0) -> tuple[Statement, ...]:
         return tuple(self.statement(allowed, depth) for _ in range(self.whole(least, 2)))
@@ -255,29 +255,29 @@ class Writer:
         if kind == "store" and self.cells:
             return self.store()
         if kind == "enter":
-            return form.Enter(self.pick(*allowed.modes))
+            return program.Enter(self.pick(*allowed.modes))
         if kind == "notice":
-            return form.Notice(self.text(), self.whole(1, 6) * self.unit_us)
+            return program.Notice(self.text(), self.whole(1, 6) * self.unit_us)
         if kind == "tap_tempo":
-            return form.TapTempo()
+            return program.TapTempo()
         if kind == "draft":
-            return form.SaveDraft() if self.either() else form.CancelDraft()
+            return program.SaveDraft() if self.either() else program.CancelDraft()
         if kind == "timer":
-            return form.RestartTimer(self.whole(0, 1))
+            return program.RestartTimer(self.whole(0, 1))
         if kind == "rare":
             return self.rare(allowed)
         if kind == "clock":
-            return form.ClockRun(self.pick(1, 0))
+            return program.ClockRun(self.pick(1, 0))
         if kind == "tempo":
-            return form.SetTempo(self.number(1))
+            return program.SetTempo(self.number(1))
         if kind == "local":
             value = self.number(1)
             self.slots.append((value.low, value.high))
             self.slots_used = max(self.slots_used, len(self.slots))
-            return form.SetLocal(len(self.slots) - 1, value)
+            return program.SetLocal(len(self.slots) - 1, value)
         if kind == "call":
             helper = self.whole(0, len(self.helpers) - 1)
-            return form.Call(helper, tuple(self.fit(self.number(1), *ends) for ends in self.helpers[helper]))
+            return program.Call(helper, tuple(self.fit(self.number(1), *ends) for ends in self.helpers[helper]))
         return self.message()
 
     def _compound(self, kind: str, allowed: Allowed, depth: int) -> Statement:
@@ -288,7 +288,7 @@ class Writer:
             del self.slots[outside:]
             otherwise = self.statements(allowed, depth)
             del self.slots[outside:]
-            return form.If(condition, then, otherwise)
+            return program.If(condition, then, otherwise)
         start, step = self.whole(-1, 3), self.pick(1, 2, -1)
         stop = start + step * self.whole(1, 3)
         turns = range(start, stop, step)
@@ -296,7 +296,7 @@ class Writer:
         self.slots_used = max(self.slots_used, len(self.slots))
         body = self.statements(allowed, depth)
         del self.slots[outside:]
-        return form.For(outside, start, stop, step, body)
+        return program.For(outside, start, stop, step, body)
 
     def procedure(self, name: str, parameters: tuple[tuple[int, int], ...], allowed: Allowed) -> form.Procedure:
         """A procedure whose parameters lie in the given intervals."""

@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from controller_sim.design import form
+from controller_sim.design import form, program
 
 PLACE = form.Place("plain", 1, 1)
 AT_ONCE = form.Debounce("lockout", 0)
 
 
-def note(number: int, velocity: int = 64) -> form.Send:
+def note(number: int, velocity: int = 64) -> program.Send:
     """A note-on to the serial port."""
-    return form.Send(form.SERIAL, tuple(form.Constant(byte, byte) for byte in (0x90, number, velocity)))
+    return program.Send(form.SERIAL, tuple(program.Constant(byte, byte) for byte in (0x90, number, velocity)))
 
 
 def plain_design(
-    bindings: dict[tuple[str, str], tuple[form.Statement, ...]],
+    bindings: dict[tuple[str, str], tuple[program.Statement, ...]],
     switches: str = "ab",
     press: form.Debounce = AT_ONCE,
     release: form.Debounce = AT_ONCE,
-    enter: tuple[form.Statement, ...] = (),
+    enter: tuple[program.Statement, ...] = (),
     tempo: form.Tempo | None = None,
 ) -> form.Design:
     """A design from (gesture, key) to actions; a key of several letters is a chord.

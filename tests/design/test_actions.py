@@ -12,20 +12,16 @@ from hypothesis import event, given, settings
 
 from controller_sim.design.actions import calls_of, compile_condition, compile_expression, compile_procedure
 from controller_sim.design.errors import DesignError, Source
-from controller_sim.design.form import (
-    SERIAL,
-    USB,
+from controller_sim.design.form import SERIAL, USB, Cell, Controller, Device, Place, Procedure, Tempo
+from controller_sim.design.program import (
     Binary,
     Call,
     CancelDraft,
-    Cell,
     CellValue,
     Choice,
     ClockRun,
     Compare,
     Constant,
-    Controller,
-    Device,
     Enter,
     Expression,
     For,
@@ -33,8 +29,6 @@ from controller_sim.design.form import (
     Local,
     Logic,
     Notice,
-    Place,
-    Procedure,
     Reading,
     SaveDraft,
     Send,
@@ -43,7 +37,6 @@ from controller_sim.design.form import (
     SetTempo,
     Statement,
     TapTempo,
-    Tempo,
     Text,
     Unary,
 )

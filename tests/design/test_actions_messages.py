@@ -6,7 +6,8 @@ import pytest
 
 from controller_sim.design.actions import compile_procedure
 from controller_sim.design.errors import Source
-from controller_sim.design.form import SERIAL, USB, Cell, CellValue, Choice, Constant, Controller, Device, Place, Send, Statement, Tempo
+from controller_sim.design.form import SERIAL, USB, Cell, Controller, Device, Place, Tempo
+from controller_sim.design.program import CellValue, Choice, Constant, Send, Statement
 from controller_sim.design.scope import Scope
 
 PLACE = Place("booth.yaml", 1, 1)

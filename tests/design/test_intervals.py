@@ -8,7 +8,6 @@ import hypothesis.strategies as st
 import pytest
 from hypothesis import assume, given
 
-from controller_sim.design.form import Binary, CellValue, Choice, Compare, Constant, Expression, Local, Logic, Reading, Unary
 from controller_sim.design.intervals import (
     BINARY,
     HIGHEST,
@@ -24,6 +23,7 @@ from controller_sim.design.intervals import (
     join,
     widen,
 )
+from controller_sim.design.program import Binary, CellValue, Choice, Compare, Constant, Expression, Local, Logic, Reading, Unary
 
 small = st.tuples(st.integers(-9, 9), st.integers(-9, 9)).map(lambda pair: (min(pair), max(pair)))
 EXACT: dict[str, Callable[[int, int], int]] = {

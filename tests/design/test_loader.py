@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from controller_sim.design import Design, DesignError, load_design, load_design_text
-from controller_sim.design.form import Choice, Constant, Debounce, Repeat
+from controller_sim.design.form import Debounce, Repeat
+from controller_sim.design.program import Choice, Constant
 
 HEAD = """\
 switches: [a, b, c]

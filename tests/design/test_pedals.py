@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from controller_sim.core.pedals import interpolated
 from controller_sim.design import DesignError, load_design_text
-from controller_sim.design.form import Constant, Pedal, Send
+from controller_sim.design.form import Pedal
+from controller_sim.design.program import Constant, Send
 
 
 def pedal(text: str) -> Pedal:

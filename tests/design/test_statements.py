@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from controller_sim.design import DesignError, load_design_text
-from controller_sim.design.form import CancelDelayed, CancelDraft, Constant, FactoryValues, Hasten, Restart, SaveDraft, Send, Statement
+from controller_sim.design.program import CancelDelayed, CancelDraft, Constant, FactoryValues, Hasten, Restart, SaveDraft, Send, Statement
 
 HEAD = """\
 switches: [a, b, c]

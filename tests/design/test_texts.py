@@ -8,7 +8,8 @@ from hypothesis import given
 
 from controller_sim.design.actions import compile_condition, compile_text, text_width
 from controller_sim.design.errors import DesignError, Source
-from controller_sim.design.form import Cell, CellValue, Constant, Device, Field, Place, Tempo, Text
+from controller_sim.design.form import Cell, Device, Place, Tempo
+from controller_sim.design.program import CellValue, Constant, Field, Text
 from controller_sim.design.scope import Scope
 
 PLACE = Place("booth.yaml", 1, 1)

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller_sim.design import Design, DesignError, form, load_design_text
+from controller_sim.design import Design, DesignError, form, load_design_text, program
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import Message
 from controller_sim.design.panic import silence
@@ -121,13 +121,13 @@ def test_a_note_that_waits_for_its_end_ends_first(factory: Factory) -> None:
     assert sent_bytes(after)[:2] == ["81 47 40", "FC"]
 
 
-def note_offs(body: tuple[form.Statement, ...]) -> set[tuple[int, int]]:
+def note_offs(body: tuple[program.Statement, ...]) -> set[tuple[int, int]]:
     """(channel, note) of all note-offs that a body sends."""
     found: set[tuple[int, int]] = set()
     for statement in body:
-        loop = range(statement.start, statement.stop, statement.step) if isinstance(statement, form.For) else None
-        for send in statement.body if isinstance(statement, form.For) else (statement,):
-            if isinstance(send, form.Send) and send.data[0].low & 0xF0 == 0x80:
+        loop = range(statement.start, statement.stop, statement.step) if isinstance(statement, program.For) else None
+        for send in statement.body if isinstance(statement, program.For) else (statement,):
+            if isinstance(send, program.Send) and send.data[0].low & 0xF0 == 0x80:
                 found |= {(send.data[0].low & 15, note) for note in loop or (send.data[1].low,)}
     return found
 
@@ -156,4 +156,4 @@ def test_panic_without_devices_is_refused(action: str, place: str) -> None:
 def test_panic_works_from_anywhere(where: str) -> None:
     design = load_design_text(f"switches: [a]\ndevices: {{pads: {{channel: 1}}}}\n{where}modes: {{m: {{}}}}\n")
     assert design.procedures[0].name == "panic"
-    assert form.Call(0, ()) in [statement for procedure in design.procedures for statement in procedure.body]
+    assert program.Call(0, ()) in [statement for procedure in design.procedures for statement in procedure.body]

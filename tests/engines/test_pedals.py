@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from controller_sim.core.kinds import pedal_reading
 from controller_sim.core.pedals import interpolated
-from controller_sim.design import form
+from controller_sim.design import form, program
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import Message, Responded, Shown
 from controller_sim.reference import ReferenceEngine
@@ -38,13 +38,13 @@ PEDALS = st.builds(
 
 def sending(pedal: form.Pedal, *more: form.Response) -> form.Design:
     """A design that sends a pedal's position at each move, as a pitch wheel message, and shows it all the time."""
-    position = form.Position(pedal.low, pedal.high, 0)
-    whole = form.Binary(0, 16_383, "+", position, form.Constant(8192, 8192)) if pedal.low < 0 else position
-    upper, lower = (form.Binary(0, 127, operator, whole, form.Constant(128, 128)) for operator in ("//", "%"))
+    position = program.Position(pedal.low, pedal.high, 0)
+    whole = program.Binary(0, 16_383, "+", position, program.Constant(8192, 8192)) if pedal.low < 0 else position
+    upper, lower = (program.Binary(0, 127, operator, whole, program.Constant(128, 128)) for operator in ("//", "%"))
     design = plain_design({("press", "a"): ()})
-    moved = form.Procedure("moved", 0, 0, (form.Send(form.SERIAL, (form.Constant(0xE0, 0xE0), lower, upper)),), PLACE)
+    moved = form.Procedure("moved", 0, 0, (program.Send(form.SERIAL, (program.Constant(0xE0, 0xE0), lower, upper)),), PLACE)
     response = form.Response(0, form.Moved(0), len(design.procedures), (), PLACE)
-    view = form.View(None, (form.Text((form.Field(position),)),))
+    view = form.View(None, (program.Text((program.Field(position),)),))
     mode = replace(design.modes[0], responses=(0,), views=(view,))
     return replace(
         design, display_characters=6, pedals=(pedal,), procedures=(*design.procedures, moved), responses=(response,), modes=(mode,)
@@ -158,7 +158,7 @@ def test_a_reading_before_the_first_mode_is_told_only_if_the_pedal_says_so(
 @both_engines
 def test_a_change_that_had_to_wait_belongs_to_the_mode_that_is_there_when_it_comes(factory: EngineFactory) -> None:
     design = sending(SWELL)
-    enter = form.Procedure("leave", 0, 0, (form.Enter(1),), PLACE)
+    enter = form.Procedure("leave", 0, 0, (program.Enter(1),), PLACE)
     other = form.Mode("other", PLACE, (), responses=(1,))
     design = replace(
         design,

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from controller_sim.design import form
+from controller_sim.design import form, program
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import Ended, Fired, LedSet, Output, Restarted, Shown
 from controller_sim.reference import ReferenceEngine
@@ -25,7 +25,7 @@ def restarting(draw: Any, design: form.Design) -> form.Design:
     """The design with one more statement: some binding restarts."""
     procedure = design.bindings[draw(st.integers(0, len(design.bindings) - 1))].action.procedure
     procedures = list(design.procedures)
-    procedures[procedure] = replace(procedures[procedure], body=(*procedures[procedure].body, form.Restart()))
+    procedures[procedure] = replace(procedures[procedure], body=(*procedures[procedure].body, program.Restart()))
     return replace(design, procedures=tuple(procedures))
 
 
@@ -99,7 +99,7 @@ def played(factory: EngineFactory, design: form.Design, script: list[tuple[int, 
 
 @both_engines
 def test_a_fired_press_has_its_release_before_the_restart_and_no_other(factory: EngineFactory) -> None:
-    design = plain_design({("press", "a"): (note(60),), ("release", "a"): (note(60, 0),), HOLD: (form.Restart(),)})
+    design = plain_design({("press", "a"): (note(60),), ("release", "a"): (note(60, 0),), HOLD: (program.Restart(),)})
     outputs = played(factory, design, [(0, 0), (10_000, 1), (20_000, 3), (600_000, 3), (700_000, 0), (900_000, 0)])
     assert [output for output in outputs if isinstance(output, Fired | Restarted | Ended)] == [
         Fired(10_000, 0),
@@ -113,7 +113,7 @@ def test_a_fired_press_has_its_release_before_the_restart_and_no_other(factory: 
 
 @both_engines
 def test_a_press_under_way_ends_cancelled_and_then_spent(factory: EngineFactory) -> None:
-    design = plain_design({("tap", "a"): (note(60),), HOLD: (form.Restart(),)})
+    design = plain_design({("tap", "a"): (note(60),), HOLD: (program.Restart(),)})
     outputs = played(factory, design, [(0, 0), (10_000, 2), (20_000, 3), (600_000, 3), (700_000, 0), (900_000, 0)])
     fates = [(output.time_us, output.switch, output.fate) for output in outputs if isinstance(output, Ended)]
     assert fates == [(510_000, 0, "cancelled"), (510_001, 0, "spent"), (510_001, 1, "spent")]
@@ -121,7 +121,7 @@ def test_a_press_under_way_ends_cancelled_and_then_spent(factory: EngineFactory)
 
 @both_engines
 def test_presses_of_the_same_instant_still_count_and_then_the_controller_restarts(factory: EngineFactory) -> None:
-    design = plain_design({("press", "a"): (form.Restart(),), ("press", "b"): (note(61),)})
+    design = plain_design({("press", "a"): (program.Restart(),), ("press", "b"): (note(61),)})
     outputs = played(factory, design, [(0, 0), (10_000, 3), (20_000, 0), (30_000, 2), (40_000, 0)])
     kinds = [(output.time_us, type(output)) for output in outputs if isinstance(output, Fired | Restarted)]
     assert kinds == [(10_000, Fired), (10_000, Fired), (10_000, Restarted), (30_000, Fired)]
@@ -130,7 +130,7 @@ def test_presses_of_the_same_instant_still_count_and_then_the_controller_restart
 @both_engines
 def test_a_restart_drops_delayed_messages_but_lets_go_of_notes(factory: EngineFactory) -> None:
     later = (replace(note(60, 5), delay_us=50_000), replace(note(62, 0), delay_us=60_000))
-    design = plain_design({("press", "a"): (*later, form.Restart())})
+    design = plain_design({("press", "a"): (*later, program.Restart())})
     outputs = played(factory, design, [(0, 0), (10_000, 1), (500_000, 0)])
     assert [(output.time_us, output.data.hex()) for output in outputs if hasattr(output, "data")] == [(10_000, "903e00")]
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
-from controller_sim.design import form
+from controller_sim.design import form, program
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import Edge, Ended, Fired, Message
 from controller_sim.reference import ReferenceEngine
@@ -20,8 +20,8 @@ def start(request: pytest.FixtureRequest) -> START:
     return factory
 
 
-def beats(value: int) -> form.SetTempo:
-    return form.SetTempo(form.Constant(value, value))
+def beats(value: int) -> program.SetTempo:
+    return program.SetTempo(program.Constant(value, value))
 
 
 def test_a_contact_that_is_back_as_its_lockout_ends_makes_no_edge(start: START) -> None:
@@ -53,7 +53,7 @@ def test_a_switch_down_at_power_on_has_an_edge_and_is_spent(start: START) -> Non
 
 def test_two_tempo_changes_at_one_instant_count_from_the_tick_that_was_put_out(start: START) -> None:
     faster_then_slower = (beats(240), beats(60))
-    design = plain_design({("press", "a"): faster_then_slower}, enter=(beats(60), form.ClockRun(1)))
+    design = plain_design({("press", "a"): faster_then_slower}, enter=(beats(60), program.ClockRun(1)))
     engine = start(design)
     engine.advance(0, 0)
     engine.advance(35_001, 1)
@@ -63,7 +63,7 @@ def test_two_tempo_changes_at_one_instant_count_from_the_tick_that_was_put_out(s
 
 
 def test_a_tempo_change_before_the_first_tick_leaves_it_where_it_is(start: START) -> None:
-    design = plain_design({("press", "a"): (form.ClockRun(1), beats(240))})
+    design = plain_design({("press", "a"): (program.ClockRun(1), beats(240))})
     engine = start(design)
     for time_us, word in ((0, 0), (10_000, 1), (12_000, 1)):
         engine.advance(time_us, word)

@@ -6,7 +6,8 @@ The unit of time is a second here. The answers at the gaps 4.999 and 5 are those
 
 import pytest
 
-from controller_sim.design.form import Action, Binding, Debounce, Design, Enter, Key, Mode, Place, Procedure, Repeat, Tempo, Timer, Timing
+from controller_sim.design.form import Action, Binding, Debounce, Design, Key, Mode, Place, Procedure, Repeat, Tempo, Timer, Timing
+from controller_sim.design.program import Enter
 from controller_sim.reference import ReferenceEngine
 
 OFF, LOW, LOW_FOR_LONG, BRIGHT = range(4)

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller_sim.design.fast import FastEngine
-from controller_sim.design.form import SERIAL, ClockRun, Constant, Debounce, Send, TapTempo, Tempo
+from controller_sim.design.form import SERIAL, Debounce, Tempo
 from controller_sim.design.outputs import Fired, Message
+from controller_sim.design.program import ClockRun, Constant, Send, TapTempo
 from controller_sim.reference import ReferenceEngine
 from controller_sim.testing.plain import AT_ONCE, note, plain_design
 

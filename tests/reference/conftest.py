@@ -10,27 +10,25 @@ from types import SimpleNamespace
 
 import pytest
 
-from controller_sim.design import form
+from controller_sim.design import form, program
 from controller_sim.design.form import (
     Action,
     Binding,
     Cell,
-    Constant,
     Debounce,
     Design,
-    Enter,
     Key,
     Mode,
     Place,
     PowerOnBinding,
     Procedure,
     Repeat,
-    Send,
     Tempo,
     Timer,
     Timing,
 )
 from controller_sim.design.outputs import Edge, Ended, Fired, LedSet, Message, ModeEntered, Restarted, Shown
+from controller_sim.design.program import Constant, Enter, Send
 from controller_sim.reference import ReferenceEngine
 
 PLACE = Place("test", 1, 1)
@@ -68,19 +66,19 @@ def constant(value):
 
 
 def cell_value(cell):
-    return form.CellValue(-(2**31), 2**31 - 1, cell, None)
+    return program.CellValue(-(2**31), 2**31 - 1, cell, None)
 
 
 def equals(cell, value):
-    return form.Compare(0, 1, "==", cell_value(cell), constant(value))
+    return program.Compare(0, 1, "==", cell_value(cell), constant(value))
 
 
 def store(cell, value):
-    return form.SetCell(cell, None, value if isinstance(value, form.Expression) else constant(value))
+    return program.SetCell(cell, None, value if isinstance(value, program.Expression) else constant(value))
 
 
 def add(cell, amount):
-    return store(cell, form.Binary(-(2**31), 2**31 - 1, "+", cell_value(cell), constant(amount)))
+    return store(cell, program.Binary(-(2**31), 2**31 - 1, "+", cell_value(cell), constant(amount)))
 
 
 def send(*data, delay_ms=0):
@@ -88,7 +86,7 @@ def send(*data, delay_ms=0):
 
 
 def text(*parts):
-    return form.Text(tuple(part if isinstance(part, str) else form.Field(part) for part in parts))
+    return program.Text(tuple(part if isinstance(part, str) else program.Field(part) for part in parts))
 
 
 def cell(name="cell", low=0, high=127, start=0, shape=(), ends="proved", keep=False, starts=()):
@@ -210,6 +208,7 @@ def run(design, script, **options):
 def stage():
     return SimpleNamespace(
         Bind=Bind, Scene=Scene, build=build, run=run, start=start, line=line, timing=TIMING, form=form,
+        program=program,
         constant=constant, equals=equals, store=store, add=add, send=send, enter=Enter, text=text, cell=cell, cell_value=cell_value,
         on=lambda *texts: Scene(tuple(map(Bind, texts))),
     )  # fmt: skip

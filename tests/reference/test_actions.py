@@ -16,7 +16,7 @@ def cells_after(stage):
 
 
 def binary(stage, operator, left, right):
-    return stage.form.Binary(-(2**31), 2**31 - 1, operator, stage.constant(left), stage.constant(right))
+    return stage.program.Binary(-(2**31), 2**31 - 1, operator, stage.constant(left), stage.constant(right))
 
 
 @given(left=st.integers(-1000, 1000), right=st.integers(-30, 30).filter(bool))
@@ -34,18 +34,18 @@ def test_cell_wraps_or_clamps_at_its_ends(cells_after, stage, ends, value, store
 
 
 def test_array_element_is_stored_at_its_place(cells_after, stage):
-    statement = stage.form.SetCell(1, stage.constant(4), stage.constant(9))
+    statement = stage.program.SetCell(1, stage.constant(4), stage.constant(9))
     assert cells_after((statement,), stage.cell(start=1), stage.cell(shape=(2, 3))) == [1, 0, 0, 0, 0, 9, 0]
 
 
 def test_loops_choices_logic_and_procedure_arguments(cells_after, stage):
-    form = stage.form
-    slot = form.Local(0, 9, 0)
-    odd = form.Compare(0, 1, "==", form.Binary(0, 1, "%", slot, stage.constant(2)), stage.constant(1))
-    late = form.Compare(0, 1, ">", slot, stage.constant(5))
-    chosen = form.Choice(0, 10, form.Logic(0, 1, "or", odd, late), stage.constant(10), stage.constant(1))
-    loop = form.For(0, 8, 0, -2, (form.If(odd, (stage.store(1, 1),), (stage.add(0, 1),)), form.SetLocal(1, chosen)))
-    last = form.SetCell(1, None, form.Unary(-10, 0, "-", form.Local(0, 10, 1)))
+    program = stage.program
+    slot = program.Local(0, 9, 0)
+    odd = program.Compare(0, 1, "==", program.Binary(0, 1, "%", slot, stage.constant(2)), stage.constant(1))
+    late = program.Compare(0, 1, ">", slot, stage.constant(5))
+    chosen = program.Choice(0, 10, program.Logic(0, 1, "or", odd, late), stage.constant(10), stage.constant(1))
+    loop = program.For(0, 8, 0, -2, (program.If(odd, (stage.store(1, 1),), (stage.add(0, 1),)), program.SetLocal(1, chosen)))
+    last = program.SetCell(1, None, program.Unary(-10, 0, "-", program.Local(0, 10, 1)))
     assert cells_after((loop, last), stage.cell(), stage.cell(low=-10)) == [4, -1]
 
 
@@ -88,7 +88,7 @@ def test_display_and_leds_follow_the_state_at_the_end_of_the_instant(stage):
 
 
 def test_notice_covers_the_display_and_then_gives_way(stage):
-    notice = stage.form.Notice(stage.text("saved ", stage.cell_value(0)), 900_000)
+    notice = stage.program.Notice(stage.text("saved ", stage.cell_value(0)), 900_000)
     on = (stage.Bind("press a", (notice, stage.enter(0))), stage.Bind("press b", (stage.add(0, 1),)))
     design = stage.build(stage.Scene(on, views=((None, (stage.text(stage.cell_value(0)),)),)), cells=(stage.cell(),))
     lines = stage.run(design, "100 a; 200 b; 2000")
@@ -99,19 +99,19 @@ def test_notice_covers_the_display_and_then_gives_way(stage):
     ("value", "width", "fill", "shown"), [(7, 2, "0", "07"), (-5, 3, "0", "-05"), (7, 3, " ", "  7"), (123, 2, "0", "123")]
 )
 def test_numbers_are_filled_to_their_width(stage, value, width, fill, shown):
-    field = stage.form.Field(stage.constant(value), width, fill)
-    design = stage.build(stage.Scene(views=((None, (stage.form.Text((field,)),)),)))
+    field = stage.program.Field(stage.constant(value), width, fill)
+    design = stage.build(stage.Scene(views=((None, (stage.program.Text((field,)),)),)))
     assert stage.start(design, "1").display == shown
 
 
 def test_field_with_names_shows_the_name(stage):
-    field = stage.form.Field(stage.constant(1), names=("off", "on"))
-    assert stage.start(stage.build(stage.Scene(views=((None, (stage.form.Text((field,)),)),))), "1").display == "on"
+    field = stage.program.Field(stage.constant(1), names=("off", "on"))
+    assert stage.start(stage.build(stage.Scene(views=((None, (stage.program.Text((field,)),)),))), "1").display == "on"
 
 
 def test_equal_deadlines_are_met_in_the_order_of_their_kinds(stage):
     on = (
-        stage.Bind("press f", (stage.send(2, delay_ms=50), stage.form.ClockRun(1))),
+        stage.Bind("press f", (stage.send(2, delay_ms=50), stage.program.ClockRun(1))),
         stage.Bind("hold a 600"),
         stage.Bind("repeat b"),
         stage.Bind("tap c"),

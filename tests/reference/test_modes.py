@@ -113,8 +113,8 @@ def drafting(stage, rule):
     edit = stage.Scene(
         (
             stage.Bind("press a", (stage.add(0, 1),)),
-            stage.Bind("press b", (stage.form.SaveDraft(),)),
-            stage.Bind("press c", (stage.form.CancelDraft(),)),
+            stage.Bind("press b", (stage.program.SaveDraft(),)),
+            stage.Bind("press c", (stage.program.CancelDraft(),)),
             stage.Bind("press d", (stage.enter(1),)),
         ),
         draft=(0,),

@@ -15,7 +15,7 @@ def ticks(stage):
     """The times, in microseconds after 100 ms, of the ticks of a clock started there by an action with `before`, at `beats`."""
 
     def play(beats, until_ms, *binds, script=""):
-        start = (stage.form.SetTempo(stage.constant(beats)), stage.form.ClockRun(1))
+        start = (stage.program.SetTempo(stage.constant(beats)), stage.program.ClockRun(1))
         design = stage.build(stage.Scene((stage.Bind("press a", start), *binds)))
         engine = stage.start(design, f"100 a; 100.500 -; {script}{until_ms}")
         return [output.time_us - 100_000 for output in engine.take_outputs() if getattr(output, "data", None) == b"\xf8"]
@@ -44,23 +44,23 @@ def test_nth_tick_lies_at_the_exact_rational_time_rounded(beats, count):
 
 
 def test_tempo_change_keeps_the_last_tick_and_puts_the_next_a_new_interval_after_it(ticks, stage):
-    change = stage.Bind("press b", (stage.form.SetTempo(stage.constant(60)),))
+    change = stage.Bind("press b", (stage.program.SetTempo(stage.constant(60)),))
     # Ticks at 1,000 and 21,833 us; 60 beats a minute give 41,667 us from there.
     assert ticks(120, 200, change, script="130 b;") == [1000, 21_833, 63_500]
 
 
 def test_tick_that_has_passed_after_a_tempo_change_comes_1_us_later(ticks, stage):
-    change = stage.Bind("press b", (stage.form.SetTempo(stage.constant(240)),))
+    change = stage.Bind("press b", (stage.program.SetTempo(stage.constant(240)),))
     assert ticks(60, 160, change, script="130 b;") == [1000, 30_001, 40_418, 50_834]
 
 
 def test_tempo_change_before_the_first_tick_leaves_it_1_ms_after_the_start(ticks, stage):
-    change = stage.Bind("press b", (stage.form.SetTempo(stage.constant(240)),))
+    change = stage.Bind("press b", (stage.program.SetTempo(stage.constant(240)),))
     assert ticks(60, 112, change, script="100.600 b;") == [1000, 11_417]
 
 
 def test_setting_the_tempo_that_there_is_changes_nothing(ticks, stage):
-    change = stage.Bind("press b", (stage.form.SetTempo(stage.constant(120)),))
+    change = stage.Bind("press b", (stage.program.SetTempo(stage.constant(120)),))
     assert ticks(120, 1000, change, script="130 b;") == ticks(120, 1000)
 
 
@@ -69,8 +69,8 @@ def test_clock_goes_on_across_mode_changes(ticks, stage):
 
 
 def test_starting_a_running_clock_has_no_effect_and_stopping_ends_the_ticks(ticks, stage):
-    again = stage.Bind("press b", (stage.form.ClockRun(1),))
-    stop = stage.Bind("press c", (stage.form.ClockRun(0),))
+    again = stage.Bind("press b", (stage.program.ClockRun(1),))
+    stop = stage.Bind("press c", (stage.program.ClockRun(0),))
     assert ticks(120, 1000, again, script="130 b;") == ticks(120, 1000)
     assert ticks(120, 1000, stop, script="130 c;") == [1000, 21_833]
 
@@ -126,6 +126,6 @@ def test_constant_offset_of_the_taps_leaves_the_tempo_unchanged(tap_ms, early_ms
 
 
 def test_tap_tempo_measures_from_physical_press_to_physical_press(stage):
-    on = (stage.Bind("tap a", (stage.form.TapTempo(),)), stage.Bind("press a+b"))
+    on = (stage.Bind("tap a", (stage.program.TapTempo(),)), stage.Bind("press a+b"))
     engine = stage.start(stage.build(stage.Scene(on)), "100 a; 150 -; 600 a; 900 -")
     assert engine.tempo == 120
