@@ -62,13 +62,11 @@ class Engine(Arrivals):
         self._still_settling(now_us)
 
     def _load_mode(self):
-        """Put the functions of the current mode in place; before the first mode, contacts only settle."""
+        """Put the functions of the current mode in place."""
         tables = self.tables
         (
-            self.closed,
-            self.opened,
             self.pressed,
-            self.ended,
+            self.released,
             self.become,
             self.decide,
             self.timeouts,
@@ -77,15 +75,17 @@ class Engine(Arrivals):
             self.show_leds,
         ) = tables.modes[self.mode if self.mode >= 0 else tables.home]
         self.blind = self.mode < 0 or self.listening
-        if self.mode < 0:
-            self.closed = self.opened = [Engine._still_settling] * tables.switches
+
+    def play(self, times_us, words):
+        """Advance through two equally long columns: instants, rising, and the contacts seen at each."""
+        self.tables.play(self, times_us, words)
 
     def advance(self, now_us, contacts, arrived=()):
         """Handle every deadline up to `now_us` at its own time, then the contacts seen at `now_us`, then what arrived."""
         if arrived:
             self._advance_to_arrivals(now_us, contacts, arrived)
         elif contacts != self.contacts or self.soonest <= now_us or self.waking <= now_us:
-            self.play((now_us,), (contacts,))
+            self.tables.play(self, (now_us,), (contacts,))
         self.now_us = now_us
 
     def _still_settling(self, now_us):
@@ -215,11 +215,9 @@ class Engine(Arrivals):
         self._pay_releases(now_us)
         self.save_draft()
         self.cancel_delayed(now_us)
-        packed, contact_due, contacts, display, leds = self.packed, self.contact_due, self.contacts, self.display, self.leds
+        packed, contacts, display, leds = self.packed, self.contacts, self.display, self.leds
         Engine.__init__(self, self.tables, now_us, self.kept())
-        # Whoever handles this instant holds these lists.
-        contact_due[:] = self.contact_due
-        self.packed, self.contact_due = packed, contact_due
+        self.packed = packed
         self.contacts = contacts
         packed += (now_us, RESTARTED)
         if display:

@@ -8,7 +8,6 @@ class Tables:
     masks[key]                 the switches of a key, as a bit mask
     members[key]               the same as a tuple, in switch order
     owned[key]                 of these, the switches that are in some chord
-    press_settles              whether presses are debounced by settling, not by lockout
     power_on_us                how long contacts must be still after power-on
     chord_us, double_us
     repeat_us                  periods: first, then one entry for each repeat of a step, the last for ever
@@ -22,9 +21,10 @@ class Tables:
     nobody                     what `owner` is when no switch is part of a key
     choices                    choice -2-i is choices[i]: ((condition bit or 0, binding), ...)
     eager                      set of the bindings that are eager
+    play                       function (engine, times_us, words): the loop over instants, which debounces the contacts
     fire[binding]              function (engine, now_us): puts out that it fires and runs its action
-    modes[mode]                functions of a mode, as Engine._load_mode takes them: closed, opened, pressed and ended for
-                               each switch (engine, now_us); become (formed and decided at once) and decide for each key
+    modes[mode]                functions of a mode, as Engine._load_mode takes them: pressed and released for each
+                               switch (engine, now_us); become (formed and decided at once) and decide for each key
                                (engine, at_us, now_us); timeouts for each slot (engine, now_us); read_conditions, show_text
                                and show_leds (engine)
     enter[mode], leave[mode]   functions (engine, now_us), or None

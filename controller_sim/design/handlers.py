@@ -1,4 +1,4 @@
-"""What contacts and keys do in each mode of a design, written out as Python functions of the engine.
+"""What switches and keys do in each mode of a design, written out as Python functions of the engine.
 
 Each function holds only what can happen there: a press in a mode without doubles settles no waiting tap, a key without holds
 waits for none. The rules are in reference/semantics.md, the steps that the functions share in core/recogniser.py.
@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from controller_sim.core.kinds import EDGE, ENDED, NEVER, NOTHING, UNBOUND
+from controller_sim.core.kinds import ENDED, NEVER, NOTHING, UNBOUND
 from controller_sim.core.recogniser import GROUP_SLOT
-from controller_sim.design.form import Debounce, Design
+from controller_sim.design.form import Design
 from controller_sim.design.plan import Plan
 
 Lines = list[str]
@@ -19,10 +19,9 @@ Lines = list[str]
 class HandlerWriter:
     """Writes the functions of one design; functions that would read the same are written once."""
 
-    def __init__(self, design: Design, plan: Plan, trace: bool) -> None:
+    def __init__(self, design: Design, plan: Plan) -> None:
         self.design = design
         self.plan = plan
-        self.trace = trace
         self.lines: Lines = []
         self._written: dict[tuple[str, ...], str] = {}
 
@@ -34,54 +33,13 @@ class HandlerWriter:
             self.lines += [f"def {name}({parameters}):", *_indented(lines or ["pass"]), ""]
         return self._written[text]
 
-    def switch_functions(self, mode: int, switch: int) -> tuple[str, str, str, str]:
-        """Names of what a contact does when it has closed, opened, settled closed, and when it has waited long enough."""
-        timing = self.design.timing
+    def switch_functions(self, mode: int, switch: int) -> tuple[str, str]:
+        """Names of what a debounced press and a debounced release of a switch do."""
         name = f"{mode}_{switch}"
-        press = [f"e.level |= {1 << switch}", *self._edge(switch, 1), *self._press(mode, switch)]
-        release = [f"e.level ^= {1 << switch}", *self._edge(switch, 0), *self._release(mode, switch)]
-        closed = self._contact(switch, timing.press, timing.release, f"e.level & {1 << switch}", press)
-        opened = self._contact(switch, timing.release, timing.press, f"not e.level & {1 << switch}", release)
-        ended = self._ended(switch, release)
         return (
-            self.function(f"closed{name}", "e, now", closed),
-            self.function(f"opened{name}", "e, now", opened),
-            self.function(f"pressed{name}", "e, now", press) if settles(timing.press) else "None",
-            self.function(f"ended{name}", "e, now", ended),
+            self.function(f"pressed{name}", "e, now", self._press(mode, switch)),
+            self.function(f"released{name}", "e, now", self._release(mode, switch)),
         )
-
-    def _ended(self, switch: int, release: Lines) -> Lines:
-        """A contact's wait is over: a settled release counts at once, all else after the other releases of the instant."""
-        timing = self.design.timing
-        postpone = [f"e.postponed |= {1 << switch}"]
-        if not settles(timing.release):
-            return postpone
-        if not settles(timing.press):
-            return release
-        return [f"if e.level & {1 << switch}:", *_indented(release), "else:", *_indented(postpone)]
-
-    def _contact(self, switch: int, own: Debounce, other: Debounce, as_before: str, edge: Lines) -> Lines:
-        """A contact has changed; `own` debounces edges in its direction, `other` those in the opposite one."""
-        other_locks = not settles(other) and other.time_us > 0
-        own_locks = not settles(own) and own.time_us > 0
-        lines: Lines = []
-        if settles(other) or own_locks:
-            lines += [f"if {as_before}:", f"    e.contact_due[{switch}] = {NEVER}", "    return"]
-        if settles(own):
-            start = "now"
-            if other_locks:
-                lines.append(f"until = e.locked_until[{switch}]")
-                start = "(now if now > until else until)"
-            return [*lines, f"e.contact_due[{switch}] = until = {start} + {own.time_us}", *_wake("until")]
-        if other_locks:
-            wait = [f"e.contact_due[{switch}] = until", *_wake("until"), "return"]
-            lines += [f"until = e.locked_until[{switch}]", "if now < until:", *_indented(wait)]
-        if own_locks:
-            lines.append(f"e.locked_until[{switch}] = now + {own.time_us}")
-        return lines + edge
-
-    def _edge(self, switch: int, down: int) -> Lines:
-        return [f"e.packed += (now, {(switch << 1 | down) << 3 | EDGE})"] if self.trace else []
 
     def _press(self, mode: int, switch: int) -> Lines:
         plan = self.plan
@@ -287,17 +245,8 @@ class HandlerWriter:
         return [f"e.hold({key}, {self.plan.hold_slots[key]}, {holds}, now)"]
 
 
-def settles(debounce: Debounce) -> bool:
-    """Whether edges wait; a settling time of 0 lets them through at once, as a lockout of 0 does."""
-    return debounce.kind == "settle" and debounce.time_us > 0
-
-
 def _indented(lines: Sequence[str]) -> Lines:
     return [f"    {line}" for line in lines]
-
-
-def _wake(until: str) -> Lines:
-    return [f"if {until} < e.waking:", f"    e.waking = {until}"]
 
 
 def _come_due(until: str) -> Lines:

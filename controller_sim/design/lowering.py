@@ -11,7 +11,8 @@ from controller_sim.core.kinds import MINUTE_US, NOTHING, TICKS_PER_QUARTER
 from controller_sim.core.tables import Tables
 from controller_sim.design import form, program
 from controller_sim.design.form import Design
-from controller_sim.design.handlers import HandlerWriter, settles
+from controller_sim.design.handlers import HandlerWriter
+from controller_sim.design.loop import LoopWriter
 from controller_sim.design.plan import Plan
 from controller_sim.design.python_code import PythonWriter
 
@@ -35,7 +36,7 @@ def source_of(design: Design, trace: bool = False) -> str:
 
 
 def _source(design: Design, plan: Plan, trace: bool) -> str:
-    return "\n".join([*_actions(design, plan), *_handlers(design, plan, trace)])
+    return "\n".join([*_actions(design, plan), *_handlers(design, plan), *LoopWriter(design, plan, trace).lines()])
 
 
 def _actions(design: Design, plan: Plan) -> list[str]:
@@ -67,18 +68,18 @@ def _actions(design: Design, plan: Plan) -> list[str]:
     return writer.lines
 
 
-def _handlers(design: Design, plan: Plan, trace: bool) -> list[str]:
-    writer = HandlerWriter(design, plan, trace)
+def _handlers(design: Design, plan: Plan) -> list[str]:
+    writer = HandlerWriter(design, plan)
     modes = []
     for i, mode in enumerate(design.modes):
         switches = [writer.switch_functions(i, s) for s in range(len(design.switches))]
-        closed, opened, pressed, ended = (_tuple(names) for names in zip(*switches, strict=True))
+        pressed, released = (_tuple(names) for names in zip(*switches, strict=True))
         keys = [writer.key_functions(i, key) for key in range(len(design.keys))]
         become, decide = (_tuple(names) for names in zip(*keys, strict=True))
         timeouts = _tuple([*writer.timeouts(i), *(f"timer{i}_{j}" for j in range(len(mode.timers)))])
         conditions = f"conditions{i}" if mode.conditions else "None"
         display = f"display{i}" if design.display_characters else "None"
-        names = [closed, opened, pressed, ended, become, decide, timeouts, conditions, display, f"leds{i}"]
+        names = [pressed, released, become, decide, timeouts, conditions, display, f"leds{i}"]
         modes += ["    (", *(f"        {name}," for name in names), "    ),"]
     rests = [writer.function(f"rest{p}", "e, now", [f"e.rest_ended({p}, now)"]) for p in range(len(design.pedals))]
     return [*writer.lines, f"RESTS = {_tuple(rests)}", "MODES = (", *modes, ")"]
@@ -100,7 +101,6 @@ def _lower(design: Design, trace: bool) -> Tables:
     tables.masks = [key.mask for key in design.keys]
     tables.members = [key.members for key in design.keys]
     tables.owned = [tuple(s for s in key.members if s in plan.chord_switches) for key in design.keys]
-    tables.press_settles = settles(timing.press)
     tables.power_on_us = max(timing.press.time_us, timing.release.time_us)
     tables.chord_us = timing.chord_us
     tables.double_us = timing.double_us
@@ -115,6 +115,7 @@ def _lower(design: Design, trace: bool) -> Tables:
     tables.nobody = [NOTHING] * len(design.switches)
     tables.choices = plan.choices
     tables.eager = frozenset(i for i, b in enumerate(design.bindings) if b.eager)
+    tables.play = names["play"]
     tables.fire = [names[f"binding{i}"] for i in range(len(design.bindings))]
     tables.modes = [_mode(functions, names["RESTS"], plan) for functions in names["MODES"]]
     tables.enter = _optional(names, "enter", design)
@@ -142,7 +143,7 @@ def _lower(design: Design, trace: bool) -> Tables:
 
 def _mode(functions: Sequence[Any], rests: Sequence[Any], plan: Plan) -> tuple[Any, ...]:
     """A mode's functions, with the engine's own for the deadlines that are not the mode's."""
-    closed, opened, pressed, ended, become, decide, own, *others = functions
+    pressed, released, become, decide, own, *others = functions
     timeouts = [Engine.power_on, Engine.close_group, *own]
     timeouts += [None] * (plan.slots - len(timeouts))
     engine = ((plan.delayed_slot, Engine.send_delayed), (plan.clock_slot, Engine.tick), (plan.notice_slot, Engine.end_notice))
@@ -151,7 +152,7 @@ def _mode(functions: Sequence[Any], rests: Sequence[Any], plan: Plan) -> tuple[A
             timeouts[slot] = function
     for place, function in enumerate(rests):
         timeouts[plan.pedal_slot + place] = function
-    return (closed, opened, pressed, ended, become, decide, timeouts, *others)
+    return (pressed, released, become, decide, timeouts, *others)
 
 
 def _lower_arrivals(design: Design, tables: Tables) -> None:
