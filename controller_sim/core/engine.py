@@ -25,7 +25,9 @@ class Engine(Arrivals):
         "dirty",
         "display",
         "drafted",
+        "entered",
         "leds",
+        "left",
         "mode",
         "next_mode",
         "notice",
@@ -67,6 +69,8 @@ class Engine(Arrivals):
         (
             self.pressed,
             self.released,
+            self.entered,
+            self.left,
             self.become,
             self.decide,
             self.timeouts,
@@ -74,7 +78,6 @@ class Engine(Arrivals):
             self.show_text,
             self.show_leds,
         ) = tables.modes[self.mode if self.mode >= 0 else tables.home]
-        self.blind = self.mode < 0 or self.listening
 
     def play(self, times_us, words):
         """Advance through two equally long columns: instants, rising, and the contacts seen at each."""
@@ -101,6 +104,7 @@ class Engine(Arrivals):
                     self.packed += (now_us, (s << 1 | 1) << 3 | EDGE)
                 self.end_unanswered(1 << s, SPENT, now_us)
         self.next_mode = self.tables.home
+        self.blind = self.listening
         for action in (self.tables.power_on.get(self.level), self.tables.every_power_on):
             if action:
                 action(self, now_us)
@@ -121,37 +125,17 @@ class Engine(Arrivals):
         """Go where the action that has just run wants to go, and on from there if the new mode's own action wants so."""
         if self.restarting == RESTARTING:
             self.next_mode = -1
-        tables = self.tables
         while self.next_mode >= 0:
             if self.mode >= 0:
-                self._leave(now_us)
-            self.mode = mode = self.next_mode
+                self.left(self, now_us)
+            self.mode = self.next_mode
             self.next_mode = -1
-            self.packed += (now_us, mode << 3 | MODE)
+            self.packed += (now_us, self.mode << 3 | MODE)
             self._load_mode()
-            if tables.draft[mode]:
-                self.save_draft()
-            for slot, period_us in tables.timers[mode]:
-                self._set(slot, now_us + period_us)
-            if tables.enter[mode]:
-                tables.enter[mode](self, now_us)
+            if self.entered:
+                self.entered(self, now_us)
         self.changes += 1
         self.dirty = True
-
-    def _leave(self, now_us):
-        tables = self.tables
-        mode = self.mode
-        if tables.delayed_cancels[mode]:
-            self.cancel_delayed(now_us, mode)
-        if tables.leave[mode]:
-            tables.leave[mode](self, now_us)
-        if self.drafted:
-            if not tables.draft_saves[mode]:
-                self.cancel_draft()
-            self.drafted = ()
-        self._wipe(now_us)
-        for slot, _ in tables.timers[mode]:
-            self.due[slot] = NEVER
 
     def save_draft(self):
         """Make the drafted cells' present values the ones that cancelling restores and power-off keeps."""
@@ -210,7 +194,7 @@ class Engine(Arrivals):
     def _restart(self, now_us):
         """Leave the mode, let go of what sounds, and begin again with what is kept and the contacts as they are."""
         self.restarting = RESTARTING
-        self._leave(now_us)
+        self.left(self, now_us)
         self.save_draft()
         self._pay_releases(now_us)
         self.save_draft()
@@ -296,13 +280,7 @@ class Engine(Arrivals):
             if text != self.display:
                 self.display = text
                 self.packed += (now_us, text)
-        leds = self.show_leds(self)
-        lit = self.leds
-        if leds != lit:
-            self.leds = leds
-            for i in range(len(leds)):
-                if leds[i] != lit[i]:
-                    self.packed += (now_us, (i << 8 | leds[i]) << 3 | LED)
+        self.show_leds(self, now_us)
 
     def kept(self):
         """What survives power-off now: the kept cells, drafted ones as they were before the draft."""

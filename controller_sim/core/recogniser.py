@@ -87,7 +87,7 @@ class Recogniser(Contacts):
         self.eager_fired = 0
 
         self.group = 0
-        self.group_order = []
+        self.group_order = ()
         self.group_at = [0] * tables.switches
         self.group_conditions = 0
         self.group_chords = ()
@@ -194,7 +194,7 @@ class Recogniser(Contacts):
         """Close the group that a press cannot join; whether a mode change has swallowed the press."""
         changes = self.changes
         self.arriving = bit
-        self.close_group(now_us)
+        self.timeouts[GROUP_SLOT](self, now_us)
         self.arriving = 0
         return self.changes != changes
 
@@ -202,7 +202,7 @@ class Recogniser(Contacts):
         """Open a group for a switch; `chords` are the keys and masks that the group can become."""
         self.group_chords = chords
         self.group = bit
-        self.group_order = [s]
+        self.group_order = (s,)
         self.group_at[s] = now_us
         self.due[GROUP_SLOT] = until_us = now_us + self.chord_us
         if until_us < self.soonest:
@@ -214,7 +214,7 @@ class Recogniser(Contacts):
             self.open_group(s, bit, self.group_chords, now_us)
         else:
             self.group |= bit
-            self.group_order.append(s)
+            self.group_order += (s,)
             self.group_at[s] = now_us
         group = self.group
         if self.waiting:
@@ -230,18 +230,20 @@ class Recogniser(Contacts):
     def close_group(self, now_us):
         group = self.group
         order = self.group_order
+        chords = self.group_chords
         self.group = 0
+        self.group_order = self.group_chords = ()
         self.due[GROUP_SLOT] = NEVER
         last = order[-1]
         if not self.waiting:
             if len(order) == 1:
                 self.become[last](self, self.group_at[last], now_us)
                 return
-            for k, mask in self.group_chords:
+            for k, mask in chords:
                 if mask == group:
                     self.become[k](self, self.group_at[last], now_us)
                     return
-        formed = self._partition(group, order)
+        formed = self._partition(group, order, chords)
         became = 0
         for place, k in formed:
             self._form(k, self.group_at[order[place]])
@@ -257,13 +259,13 @@ class Recogniser(Contacts):
             if self.changes != changes:
                 return
 
-    def _partition(self, group, order):
+    def _partition(self, group, order, chords):
         """(place of the last member in the order of presses, key) for each key that a group becomes, in that order."""
         position = {s: i for i, s in enumerate(order)}
         formed = []
         while True:
             best = None
-            for k, mask in self.group_chords:
+            for k, mask in chords:
                 if mask & ~group == 0:
                     last = max([position[s] for s in self.members[k]])
                     rank = (-len(self.members[k]), last, k)
@@ -364,12 +366,16 @@ class Recogniser(Contacts):
         else:
             self.end_unanswered(self.wait_unanswered[k], UNBOUND, now_us)
 
-    def _wipe(self, now_us):
+    def wipe(self, now_us):
         """A mode change cancels all that is under way; a fired press still owes its release."""
         unanswered = self.group | self.arriving
-        if self.live:
-            for k in self._bits(self.live):
-                unanswered |= self.masks[k]
+        live = self.live
+        if live:
+            unanswered |= live
+            if live > self.tables.all_switches:
+                for k in self._bits(live):
+                    unanswered |= self.masks[k]
+                unanswered &= self.tables.all_switches
             self.live = 0
         if self.waiting:
             for k in self._bits(self.waiting):
@@ -378,7 +384,10 @@ class Recogniser(Contacts):
         unanswered &= ~self.answered
         if unanswered:
             self.end_unanswered(unanswered, CANCELLED, now_us)
-        self.group = self.arriving = self.answered = 0
+        if self.group:
+            self.group = 0
+            self.group_order = self.group_chords = ()
+        self.arriving = self.answered = 0
         self.due[GROUP_SLOT : self.tables.timer_slot] = self.tables.nothing_due
         if self.lapsing:
             self.owing &= ~self.lapsing

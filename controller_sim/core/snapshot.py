@@ -32,7 +32,7 @@ def take_snapshot(engine):
         (_where(live, engine.key_conditions), _where([engine.owing >> k & 1 for k in keys], engine.owed)),
         tuple([_where(waits, getattr(engine, name)) for name in WAIT_LISTS]),
         (_where(holding, engine.hold_index), _where(repeating, engine.repeats), engine.answered & undecided),
-        (engine.group_conditions, tuple(engine.group_order), engine.group_chords) if engine.group else (0, (), ()),
+        (engine.group_conditions, engine.group_order, engine.group_chords) if engine.group else (0, (), ()),
         tuple([NEVER if due == NEVER else due - now_us for due in engine.due]),
         tuple([NEVER if due == NEVER else due - now_us for due in engine.contact_due]),
         tuple([until - now_us if until > now_us else 0 for until in engine.locked_until]),
@@ -104,8 +104,7 @@ def restore_snapshot(engine, snapshot, now_us):
     engine.hold_index = list(counts[0])
     engine.repeats = list(counts[1])
     engine.answered = counts[2]
-    engine.group_conditions, order, engine.group_chords = group
-    engine.group_order = list(order)
+    engine.group_conditions, engine.group_order, engine.group_chords = group
     engine.due[:] = [NEVER if time_us == NEVER else time_us + now_us for time_us in due]
     engine.contact_due[:] = [NEVER if time_us == NEVER else time_us + now_us for time_us in contact_due]
     engine.next_deadline_us()
@@ -121,6 +120,7 @@ def restore_snapshot(engine, snapshot, now_us):
     engine.tapped_at = NEVER if tapped_at == NEVER else tapped_at + now_us
     engine.tap_intervals = list(intervals)
     _restore_arrivals(engine, arrivals, now_us)
+    engine.blind = engine.mode < 0
     engine._load_mode()
 
 

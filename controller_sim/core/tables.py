@@ -8,6 +8,7 @@ class Tables:
     masks[key]                 the switches of a key, as a bit mask
     members[key]               the same as a tuple, in switch order
     owned[key]                 of these, the switches that are in some chord
+    all_switches               the mask of all of them
     power_on_us                how long contacts must be still after power-on
     chord_us, double_us
     repeat_us                  periods: first, then one entry for each repeat of a step, the last for ever
@@ -22,14 +23,15 @@ class Tables:
     choices                    choice -2-i is choices[i]: ((condition bit or 0, binding), ...)
     eager                      set of the bindings that are eager
     play                       function (engine, times_us, words): the loop over instants, which debounces the contacts
-    fire[binding]              function (engine, now_us): puts out that it fires and runs its action
-    modes[mode]                functions of a mode, as Engine._load_mode takes them: pressed and released for each
-                               switch (engine, now_us); become (formed and decided at once) and decide for each key
-                               (engine, at_us, now_us); timeouts for each slot (engine, now_us); read_conditions, show_text
-                               and show_leds (engine)
-    enter[mode], leave[mode]   functions (engine, now_us), or None
+    fire                       {binding: function (engine, now_us)} that puts out that it fires and runs its action; here are those
+                               that are fired by their number
+    modes[mode]                functions of a mode, as Engine._load_mode takes them: pressed and released for each switch
+                               (engine, now_us); entered or None, and left (engine, now_us); become (formed and decided
+                               at once) and decide for each key (engine, at_us, now_us); timeouts for each slot (engine,
+                               now_us); read_conditions and show_text (engine); show_leds (engine, now_us): puts out
+                               those that have changed
     timers[mode]               ((slot, period_us), ...)
-    draft[mode]                flat memory indices; draft_saves[mode] whether leaving saves
+    draft[mode]                flat memory indices of what is drafted
     draft_places[mode]         {flat memory index: its place in draft[mode]}
     power_on                   {mask: function (engine, now_us)}
     delayed_cancels[mode]      whether leaving cancels the delayed messages that were sent in the mode

@@ -6,12 +6,12 @@ waits for none. The rules are in reference/semantics.md, the steps that the func
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from controller_sim.core.kinds import ENDED, NEVER, NOTHING, UNBOUND
 from controller_sim.core.recogniser import GROUP_SLOT
 from controller_sim.design.form import Design
-from controller_sim.design.plan import Plan
+from controller_sim.design.plan import Chord, Plan
 
 Lines = list[str]
 
@@ -19,9 +19,11 @@ Lines = list[str]
 class HandlerWriter:
     """Writes the functions of one design; functions that would read the same are written once."""
 
-    def __init__(self, design: Design, plan: Plan) -> None:
+    def __init__(self, design: Design, plan: Plan, firing: Callable[[int], Lines]) -> None:
+        """`firing` gives the lines that fire a binding, in which `now` is the time."""
         self.design = design
         self.plan = plan
+        self.firing = firing
         self.lines: Lines = []
         self._written: dict[tuple[str, ...], str] = {}
 
@@ -45,7 +47,7 @@ class HandlerWriter:
         plan = self.plan
         bit = 1 << switch
         chords = tuple(chord for chord in plan.chords[mode] if chord[1] & bit)
-        if self._goes_step_by_step(mode, switch):
+        if plan.step_by_step(mode, switch):
             press = plan.choice(mode, switch, "press")
             eager = press if plan.is_eager(press) else NOTHING
             release = plan.choice(mode, switch, "release")
@@ -55,31 +57,69 @@ class HandlerWriter:
             if plan.chords[mode]:
                 lines += [f"if e.group and e.interrupted({bit}, now):", "    return"]
             return lines + self._become(mode, switch, "now", f"conditions{mode}(e)" if plan.is_conditional(mode, switch) else "0")
-        lines += [
+        lines += self._press_in_pair(mode, switch, *chords[0][:2]) if plan.in_pairs[mode] else self._press_in_group(mode, switch, chords)
+        return [*lines, f"{self.become_function(mode, switch)}(e, now, now)"]
+
+    def _press_in_group(self, mode: int, switch: int, chords: Sequence[Chord]) -> Lines:
+        """A press joins the open group, or opens one; returns unless it is no part of any."""
+        bit = 1 << switch
+        return [
             "if e.group:",
             f"    if e.fits(e.group | {bit}):",
             f"        e.join({switch}, {bit}, now)",
             "        return",
             f"    if e.interrupted({bit}, now):",
             "        return",
+            *self._read_conditions(mode),
+            f"chords = e.makeable({chords}, {bit})",
+            "if chords:",
+            f"    e.open_group({switch}, {bit}, chords, now)",
+            "    return",
         ]
-        if self.design.modes[mode].conditions:
-            lines.append(f"e.group_conditions = conditions{mode}(e)")
-        key, mask, always, _ = chords[0]
-        if len(chords) == 1 and always:
-            lines += [f"if not e.level & {mask & ~bit}:", f"    e.open_group({switch}, {bit}, {((key, mask),)}, now)", "    return"]
-        else:
-            lines.append(f"chords = e.makeable({chords}, {bit})")
-            lines += ["if chords:", f"    e.open_group({switch}, {bit}, chords, now)", "    return"]
-        return [*lines, f"{self.become_function(mode, switch)}(e, now, now)"]
 
-    def _goes_step_by_step(self, mode: int, switch: int) -> bool:
-        return self.plan.step_by_step(mode) or self.plan.is_eager(self.plan.choice(mode, switch, "press"))
+    def _press_in_pair(self, mode: int, switch: int, chord: int, mask: int) -> Lines:
+        """The same where a group can only be one switch that waits for its one partner."""
+        bit = 1 << switch
+        return [
+            "if e.group:",
+            f"    if e.group == {mask & ~bit}:",
+            *_indented(self._take_group(), 2),
+            f"        {self.become_function(mode, chord)}(e, now, now)",
+            "        return",
+            f"    if e.interrupted({bit}, now):",
+            "        return",
+            *self._read_conditions(mode),
+            f"if not e.level & {mask & ~bit}:",
+            f"    e.group = {bit}",
+            f"    e.group_at[{switch}] = now",
+            f"    e.due[{GROUP_SLOT}] = until = now + {self.design.timing.chord_us}",
+            *_indented(_come_due("until")),
+            "    return",
+        ]
+
+    def _take_group(self) -> Lines:
+        return ["e.group = 0", f"e.due[{GROUP_SLOT}] = {NEVER}"]
+
+    def _read_conditions(self, mode: int) -> Lines:
+        return [f"e.group_conditions = conditions{mode}(e)"] if self.design.modes[mode].conditions else []
+
+    def close_function(self, mode: int) -> str:
+        """Name of what closes the group of a mode: its window is over, or a press cannot join it; None where the engine's own does."""
+        if not self.plan.in_pairs[mode]:
+            return "None"
+        lines = ["group = e.group", *self._take_group()]
+        for switch in range(len(self.design.switches)):
+            if self.plan.is_grouped(mode, switch):
+                lines += [f"if group == {1 << switch}:", *_indented(self._become_alone(mode, switch)), "    return"]
+        return self.function(f"close{mode}", "e, now", lines)
+
+    def _become_alone(self, mode: int, switch: int) -> Lines:
+        return [f"at = e.group_at[{switch}]", *self._become(mode, switch, "at", "e.group_conditions")]
 
     def key_functions(self, mode: int, key: int) -> tuple[str, str]:
         """Names of what forms and decides a key, and of what decides it once it is formed; None where nothing asks for it."""
         grouped = self.plan.is_grouped(mode, key)
-        alone = key < len(self.design.switches) and self._goes_step_by_step(mode, key)
+        alone = key < len(self.design.switches) and self.plan.step_by_step(mode, key)
         become = self.become_function(mode, key) if grouped or alone else "None"
         decide = self.function(f"decide{mode}_{key}", "e, at, now", self._decide(mode, key, "at")) if grouped else "None"
         return become, decide
@@ -136,7 +176,7 @@ class HandlerWriter:
         if press >= 0:
             taps = any(plan.choice(mode, key, gesture) != NOTHING for gesture in ("tap", "double"))
             lines.append(f"e.answered |= {self.design.keys[key].mask}" if taps else f"e.live &= {~bit}")
-            lines += self._fire(press, at, after=True)
+            lines += self._fire(press, at, after=True, shared=plan.is_grouped(mode, key))
         elif press != NOTHING:
             fire = [f"e.answered |= {self.design.keys[key].mask}", f"e.lapsing &= {~bit}"]
             fire += ["changes = e.changes", f"e.fire_at(press, {at}, now)", "if e.changes != changes:", "    return"]
@@ -145,24 +185,29 @@ class HandlerWriter:
             lines = [f"if not e.eager_fired & {bit}:", *_indented(lines)]
         return lines
 
-    def _fire(self, binding: int, at: str, after: bool = False) -> Lines:
-        """Fire a binding; with `after`, go on only if it did not change the mode."""
+    def _fire(self, binding: int, at: str, after: bool = False, shared: bool = False) -> Lines:
+        """Fire a binding, by its function where that is `shared`; with `after`, go on only if it did not change the mode."""
         lines = [f"e.gesture_at = {at}"] if self.plan.binding_taps_tempo(binding) else []
+        fire = [f"{self.binding_function(binding)}(e, now)"] if shared else self.firing(binding)
         if after and self.plan.binding_may_enter(binding):
-            return [*lines, "changes = e.changes", f"binding{binding}(e, now)", "if e.changes != changes:", "    return"]
-        return [*lines, f"binding{binding}(e, now)"]
+            return [*lines, "changes = e.changes", *fire, "if e.changes != changes:", "    return"]
+        return [*lines, *fire]
+
+    def binding_function(self, binding: int) -> str:
+        return self.function(f"binding{binding}", "e, now", self.firing(binding))
 
     def _release(self, mode: int, switch: int) -> Lines:
         plan = self.plan
         bit = 1 << switch
         lines: Lines = []
         if any(mask & bit for _, mask, _, _ in plan.chords[mode]):
-            lines += [f"if e.group & {bit}:", "    e.close_group(now)"]
+            alone = [f"{self.close_function(mode)}(e, now)"] if plan.in_pairs[mode] else ["e.close_group(now)"]
+            lines += [f"if e.group & {bit}:", *_indented(alone)]
         if any(plan.is_eager(plan.choice(m, switch, "press")) for m in range(len(self.design.modes))):
             lines += [f"if e.eager_fired & {bit}:", f"    e.release_early({switch}, now)"]
         if switch not in plan.chord_switches:
             return lines + self._up(mode, switch)
-        lines += [f"key = e.owner[{switch}]", f"if key == {switch}:", f"    {self.up_function(mode, switch)}(e, now)"]
+        lines += [f"key = e.owner[{switch}]", f"if key == {switch}:", *_indented(self._up(mode, switch))]
         for key in range(len(self.design.switches), len(self.design.keys)):
             if switch in self.design.keys[key].members:
                 lines += [f"elif key == {key}:", f"    {self.up_function(mode, key)}(e, now)"]
@@ -222,6 +267,22 @@ class HandlerWriter:
         """Whether something can have fired for the last press of a switch while its key was live."""
         return any(self._answerable(k) for k, key in enumerate(self.design.keys) if switch in key.members)
 
+    def mode_functions(self, mode: int) -> tuple[str, ...]:
+        """Names of what entering and leaving a mode does; None where nothing, or on leaving nothing but the wiping."""
+        declared = self.design.modes[mode]
+        timers = range(self.plan.timer_slot, self.plan.timer_slot + len(declared.timers))
+        entered = ["e.save_draft()"] if declared.draft else []
+        entered += [f"e._set({slot}, now + {timer.period_us})" for slot, timer in zip(timers, declared.timers, strict=True)]
+        entered += [f"enter{mode}(e, now)"] if declared.enter else []
+        left = [f"e.cancel_delayed(now, {mode})"] if declared.delayed == "cancel" else []
+        left += [f"leave{mode}(e, now)"] if declared.leave else []
+        if declared.draft:
+            left += ["e.drafted = ()"] if declared.on_other_exit == "save" else ["e.cancel_draft()", "e.drafted = ()"]
+        if timers or left:
+            left += ["e.wipe(now)", *(f"e.due[{slot}] = {NEVER}" for slot in timers)]
+        names = f"entered{mode}", f"left{mode}"
+        return tuple(self.function(name, "e, now", lines) if lines else "None" for name, lines in zip(names, (entered, left), strict=True))
+
     def timeouts(self, mode: int) -> list[str]:
         """Names of what the deadlines of keys do, from the first key's slot on."""
         plan = self.plan
@@ -245,8 +306,8 @@ class HandlerWriter:
         return [f"e.hold({key}, {self.plan.hold_slots[key]}, {holds}, now)"]
 
 
-def _indented(lines: Sequence[str]) -> Lines:
-    return [f"    {line}" for line in lines]
+def _indented(lines: Sequence[str], times: int = 1) -> Lines:
+    return [f"{'    ' * times}{line}" for line in lines]
 
 
 def _come_due(until: str) -> Lines:

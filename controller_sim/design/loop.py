@@ -9,7 +9,7 @@ releases before presses, and last the releases of what was pressed just then.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from controller_sim.core.kinds import EDGE, NEVER
 from controller_sim.design.form import Debounce, Design
@@ -17,6 +17,8 @@ from controller_sim.design.plan import Plan
 from controller_sim.design.program import Restart
 
 Lines = list[str]
+FEW = 4
+"""So many bits of a mask are tried one by one; more are halved first."""
 
 
 class LoopWriter:
@@ -28,15 +30,42 @@ class LoopWriter:
         self.restarts = any(isinstance(statement, Restart) for statement in plan.statements)
         self.trace = trace
         self.postpones = settles(self.press) or not settles(self.release)
+        self.instant = "at" if self.postpones else "now"
 
     def lines(self) -> Lines:
+        instant = self._postponing_instant() if self.postpones else self._instant()
         return [
             "def play(e, times_us, words):",
             *_indented(self._load()),
             "    for now, word in zip(times_us, words):",
-            "        while True:",
-            *_indented([*self._due(), *self._edges(), *self._look(), "if at == now:", "    break"], 3),
+            *_indented(instant, 2),
             *_indented(self._store()),
+        ]
+
+    def _instant(self) -> Lines:
+        """All that is due until now, and then the changes of now."""
+        return [
+            "while waking <= now or e.soonest <= now:",
+            *_indented(self._due()),
+            "    if at < now:",
+            *_indented(self._look("at"), 2),
+            *self._edges(),
+            *self._look("now"),
+        ]
+
+    def _postponing_instant(self) -> Lines:
+        """The same where the end of a wait is handled like a change: after the other releases of its instant."""
+        return [
+            "while True:",
+            "    at = now",
+            "    if waking <= now or e.soonest <= now:",
+            *_indented(self._due(), 2),
+            "        if at < now and not postponed:",
+            *_indented(self._look("at"), 3),
+            "            continue",
+            *_indented([*self._postponed_edges(), *self._look("at")]),
+            "    if at == now:",
+            "        break",
         ]
 
     def _names(self, stem: str) -> str:
@@ -66,27 +95,21 @@ class LoopWriter:
         ]
 
     def _due(self) -> Lines:
-        """Let the next instant at which something is due happen; `at` becomes that instant, or the one that is to be reached."""
+        """What is due at the next such instant, `at`."""
         return [
-            "at = now",
-            "if waking <= now or e.soonest <= now:",
-            "    at = waking",
-            "    if e.soonest <= at:",
-            "        at = e.soonest",
-            "        e.contacts = contacts",
-            "        while at in due:",
-            "            slot = due.index(at)",
-            f"            due[slot] = {NEVER}",
-            "            e.timeouts[slot](e, at)",
-            "        e.soonest = min(due)",
-            "        if settling and e.mode >= 0:",
-            "            settling = False",
-            "            level = e.level",
-            "    if at == waking:",
-            *_indented(self._waits(), 2),
-            f"    if at < now{' and not postponed' if self.postpones else ''}:",
-            *_indented(self._look(), 2),
-            "        continue",
+            "at = waking",
+            "if e.soonest <= at:",
+            "    at = e.soonest",
+            "    while at in due:",
+            "        slot = due.index(at)",
+            f"        due[slot] = {NEVER}",
+            "        e.timeouts[slot](e, at)",
+            "    e.soonest = min(due)",
+            "    if settling and e.mode >= 0:",
+            "        settling = False",
+            "        level = e.level",
+            "if at == waking:",
+            *_indented(self._waits()),
         ]
 
     def _waits(self) -> Lines:
@@ -109,43 +132,50 @@ class LoopWriter:
         return [f"if level & {1 << switch}:", *_indented(self._up(switch)), "else:", *_indented(postpone)]
 
     def _edges(self) -> Lines:
-        """The changes of an instant: of the contacts seen and, where waits can be postponed, of those that have just ended."""
-        opened, closed = self._each("opened", self._opened), self._each("closed", self._closed)
-        if not self.postpones:
-            seen = ["changed = contacts ^ word", "contacts = word"]
-            edges = ["opened = changed & ~word", *opened, "closed = changed & word", *closed]
-            return ["if contacts != word:", *_indented([*seen, *_unless_settling(edges)])]
+        """The changes of now."""
+        seen = ["changed = contacts ^ word", "contacts = word"]
+        edges = ["opened = changed & ~word", *self._each("opened"), "closed = changed & word", *self._each("closed")]
+        return ["if contacts != word:", *_indented([*seen, *_unless_settling(edges)])]
+
+    def _postponed_edges(self) -> Lines:
+        """The changes of `at`: of the contacts, when it is now, and of the switches whose wait has ended."""
         seen = ["changed = 0", "if at == now:", "    changed = contacts ^ word", "    contacts = word"]
-        edges = ["opened = changed & ~contacts", *opened, "closed = changed & contacts", *closed]
         if settles(self.press):
             seen += ["presses = postponed & ~level", "changed |= postponed & ~presses"]
             edges = [
                 "while changed | presses:",
                 "    opened = changed & ~contacts & ~presses",
-                *_indented(opened),
+                *_indented(self._each("opened")),
                 "    closed = changed & contacts | presses",
                 "    changed &= ~contacts & presses",
-                *_indented(closed),
+                *_indented(self._each("closed")),
                 "    presses = 0",
             ]
         else:
             seen.append("changed |= postponed")
+            edges = ["opened = changed & ~contacts", *self._each("opened"), "closed = changed & contacts", *self._each("closed")]
         return ["if contacts != word or postponed:", *_indented([*seen, "postponed = 0", *_unless_settling(edges)])]
 
-    def _each(self, bits: str, lines_of: Callable[[int], Lines]) -> Lines:
-        """For each switch of a mask, lowest first, taking its bit out."""
-        return [f"while {bits}:", *_indented(self._find(bits, list(self.switches), lines_of))]
+    def _each(self, bits: str) -> Lines:
+        """What each switch of the mask `opened` or `closed` does, lowest first."""
+        return [f"if {bits}:", *_indented(self._of(bits, self.switches))]
 
-    def _find(self, bits: str, switches: Sequence[int], lines_of: Callable[[int], Lines]) -> Lines:
-        if len(switches) == 1:
-            return [f"{bits} ^= {1 << switches[0]}", *lines_of(switches[0])]
-        low, high = switches[: len(switches) // 2], switches[len(switches) // 2 :]
-        test = f"if {bits} & {sum(1 << s for s in low)}:"
-        return [test, *_indented(self._find(bits, low, lines_of)), "else:", *_indented(self._find(bits, high, lines_of))]
+    def _of(self, bits: str, switches: Sequence[int]) -> Lines:
+        if len(switches) > FEW:
+            half = len(switches) // 2
+            parts: Sequence[Sequence[int]] = (switches[:half], switches[half:])
+        else:
+            parts = [switches[i : i + 1] for i in range(len(switches))]
+        lines = []
+        for part in parts:
+            contact = self._opened if bits == "opened" else self._closed
+            inner = contact(part[0]) if len(part) == 1 else self._of(bits, part)
+            lines += [f"if {bits} & {sum(1 << s for s in part)}:", *_indented(inner)]
+        return lines
 
     def _closed(self, switch: int) -> Lines:
         bit = 1 << switch
-        down = [f"level |= {bit}", "e.level = level", *self._edge(switch, 1), f"e.pressed[{switch}](e, at)"]
+        down = [f"level |= {bit}", "e.level = level", *self._edge(switch, 1, self.instant), f"e.pressed[{switch}](e, {self.instant})"]
         if settles(self.press):
             contact = self._contact(switch, self.press, self.release, f"level & {bit}", [])
             return [f"if presses & {bit}:", *_indented(down), "else:", *_indented(contact)]
@@ -155,31 +185,32 @@ class LoopWriter:
         return self._contact(switch, self.release, self.press, f"not level & {1 << switch}", self._up(switch))
 
     def _up(self, switch: int) -> Lines:
-        return [f"level ^= {1 << switch}", "e.level = level", *self._edge(switch, 0), f"e.released[{switch}](e, at)"]
+        return [f"level ^= {1 << switch}", "e.level = level", *self._edge(switch, 0, "at"), f"e.released[{switch}](e, at)"]
 
-    def _edge(self, switch: int, down: int) -> Lines:
-        return [f"e.packed += (at, {(switch << 1 | down) << 3 | EDGE})"] if self.trace else []
+    def _edge(self, switch: int, down: int, at: str) -> Lines:
+        return [f"e.packed += ({at}, {(switch << 1 | down) << 3 | EDGE})"] if self.trace else []
 
     def _contact(self, switch: int, own: Debounce, other: Debounce, as_before: str, edge: Lines) -> Lines:
         """A contact has changed; `own` debounces edges in its direction, `other` those in the opposite one."""
         other_locks = not settles(other) and other.time_us > 0
         own_locks = not settles(own) and own.time_us > 0
+        at = self.instant
         wake = [f"if wait{switch} < waking:", f"    waking = wait{switch}"]
         if settles(own):
-            start = f"(at if at > lock{switch} else lock{switch})" if other_locks else "at"
+            start = f"({at} if {at} > lock{switch} else lock{switch})" if other_locks else at
             lines = [f"wait{switch} = {start} + {own.time_us}", *wake]
         else:
-            lines = [*([f"lock{switch} = at + {own.time_us}"] if own_locks else []), *edge]
+            lines = [*([f"lock{switch} = {at} + {own.time_us}"] if own_locks else []), *edge]
             if other_locks:
-                lines = [f"if at < lock{switch}:", f"    wait{switch} = lock{switch}", *_indented(wake), "else:", *_indented(lines)]
+                lines = [f"if {at} < lock{switch}:", f"    wait{switch} = lock{switch}", *_indented(wake), "else:", *_indented(lines)]
         if settles(other) or own_locks:
             return [f"if {as_before}:", f"    wait{switch} = {NEVER}", "else:", *_indented(lines)]
         return lines
 
-    def _look(self) -> Lines:
+    def _look(self, at: str) -> Lines:
         """Display and LEDs once an instant; a restart happens there, and leaves nothing as it was."""
-        again = ["    if e.mode < 0:", *_indented(self._load_state(), 2)] if self.restarts else []
-        return ["if e.dirty:", "    e._look(at)", *again]
+        again = ["    if e.mode < 0:", *_indented(["e.contacts = contacts", *self._load_state()], 2)] if self.restarts else []
+        return ["if e.dirty:", f"    e._look({at})", *again]
 
 
 def settles(debounce: Debounce) -> bool:
@@ -188,7 +219,7 @@ def settles(debounce: Debounce) -> bool:
 
 
 def _unless_settling(lines: Lines) -> Lines:
-    return ["if settling:", "    e._still_settling(now)", "else:", *_indented(lines)]
+    return ["if settling:", "    e.contacts = contacts", "    e._still_settling(now)", "else:", *_indented(lines)]
 
 
 def _indented(lines: Sequence[str], times: int = 1) -> Lines:

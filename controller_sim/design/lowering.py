@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
@@ -36,16 +36,17 @@ def source_of(design: Design, trace: bool = False) -> str:
 
 
 def _source(design: Design, plan: Plan, trace: bool) -> str:
-    return "\n".join([*_actions(design, plan), *_handlers(design, plan), *LoopWriter(design, plan, trace).lines()])
-
-
-def _actions(design: Design, plan: Plan) -> list[str]:
     writer = PythonWriter(design, plan, frozenset(_seen_cells(design)))
+    _write_actions(writer, design, plan)
+    handlers = HandlerWriter(design, plan, writer.firing)
+    modes = _write_modes(handlers, design)
+    return "\n".join([*writer.lines, *handlers.lines, *LoopWriter(design, plan, trace).lines(), *modes])
+
+
+def _write_actions(writer: PythonWriter, design: Design, plan: Plan) -> None:
     for i, procedure in enumerate(design.procedures):
         if i in plan.called:
             writer.procedure(f"p{i}", procedure)
-    for i in range(len(design.bindings)):
-        writer.binding(i)
     for i, mode in enumerate(design.modes):
         if mode.conditions:
             writer.conditions(f"conditions{i}", mode.conditions)
@@ -58,31 +59,31 @@ def _actions(design: Design, plan: Plan) -> list[str]:
             writer.action(f"timer{i}_{j}", timer.action, before=again)
         if design.display_characters:
             writer.display(f"display{i}", mode.views)
-        writer.led_values(f"leds{i}", mode.leds)
+        writer.show_leds(f"leds{i}", mode.leds)
     for i, held in enumerate(design.power_on):
         writer.action(f"power_on{i}", held.action, follow=False)
     if design.every_power_on:
         writer.action("every_power_on", design.every_power_on, follow=False)
     for i, response in enumerate(design.responses):
         writer.response(f"response{i}", response)
-    return writer.lines
 
 
-def _handlers(design: Design, plan: Plan) -> list[str]:
-    writer = HandlerWriter(design, plan)
+def _write_modes(writer: HandlerWriter, design: Design) -> list[str]:
+    """Write the functions of switches and keys; the lines that name those of each mode are returned."""
     modes = []
     for i, mode in enumerate(design.modes):
         switches = [writer.switch_functions(i, s) for s in range(len(design.switches))]
         pressed, released = (_tuple(names) for names in zip(*switches, strict=True))
         keys = [writer.key_functions(i, key) for key in range(len(design.keys))]
         become, decide = (_tuple(names) for names in zip(*keys, strict=True))
-        timeouts = _tuple([*writer.timeouts(i), *(f"timer{i}_{j}" for j in range(len(mode.timers)))])
+        timeouts = _tuple([writer.close_function(i), *writer.timeouts(i), *(f"timer{i}_{j}" for j in range(len(mode.timers)))])
         conditions = f"conditions{i}" if mode.conditions else "None"
         display = f"display{i}" if design.display_characters else "None"
-        names = [pressed, released, become, decide, timeouts, conditions, display, f"leds{i}"]
+        names = [pressed, released, *writer.mode_functions(i), become, decide, timeouts, conditions, display, f"leds{i}"]
         modes += ["    (", *(f"        {name}," for name in names), "    ),"]
     rests = [writer.function(f"rest{p}", "e, now", [f"e.rest_ended({p}, now)"]) for p in range(len(design.pedals))]
-    return [*writer.lines, f"RESTS = {_tuple(rests)}", "MODES = (", *modes, ")"]
+    firing = [f"{binding}: {writer.binding_function(binding)}, " for binding in sorted(set(writer.plan.fired_by_number()))]
+    return [f"RESTS = {_tuple(rests)}", f"FIRING = {{{''.join(firing)}}}", "MODES = (", *modes, ")"]
 
 
 def _tuple(names: Iterable[str]) -> str:
@@ -101,6 +102,7 @@ def _lower(design: Design, trace: bool) -> Tables:
     tables.masks = [key.mask for key in design.keys]
     tables.members = [key.members for key in design.keys]
     tables.owned = [tuple(s for s in key.members if s in plan.chord_switches) for key in design.keys]
+    tables.all_switches = (1 << tables.switches) - 1
     tables.power_on_us = max(timing.press.time_us, timing.release.time_us)
     tables.chord_us = timing.chord_us
     tables.double_us = timing.double_us
@@ -116,17 +118,14 @@ def _lower(design: Design, trace: bool) -> Tables:
     tables.choices = plan.choices
     tables.eager = frozenset(i for i, b in enumerate(design.bindings) if b.eager)
     tables.play = names["play"]
-    tables.fire = [names[f"binding{i}"] for i in range(len(design.bindings))]
+    tables.fire = names["FIRING"]
     tables.modes = [_mode(functions, names["RESTS"], plan) for functions in names["MODES"]]
-    tables.enter = _optional(names, "enter", design)
-    tables.leave = _optional(names, "leave", design)
     tables.timers = [tuple((plan.timer_slot + j, timer.period_us) for j, timer in enumerate(mode.timers)) for mode in design.modes]
     tables.draft = [
         tuple(i for c in mode.draft for i in range(design.cells[c].offset, design.cells[c].offset + design.cells[c].size))
         for mode in design.modes
     ]
     tables.draft_places = [{place: n for n, place in enumerate(places)} for places in tables.draft]
-    tables.draft_saves = [mode.on_other_exit == "save" for mode in design.modes]
     tables.delayed_cancels = [mode.delayed == "cancel" for mode in design.modes]
     tables.every_power_on = names.get("every_power_on")
     tables.power_on = {binding.mask: names[f"power_on{i}"] for i, binding in enumerate(design.power_on)}
@@ -143,8 +142,8 @@ def _lower(design: Design, trace: bool) -> Tables:
 
 def _mode(functions: Sequence[Any], rests: Sequence[Any], plan: Plan) -> tuple[Any, ...]:
     """A mode's functions, with the engine's own for the deadlines that are not the mode's."""
-    pressed, released, become, decide, own, *others = functions
-    timeouts = [Engine.power_on, Engine.close_group, *own]
+    pressed, released, entered, left, become, decide, own, *others = functions
+    timeouts = [Engine.power_on, own[0] or Engine.close_group, *own[1:]]
     timeouts += [None] * (plan.slots - len(timeouts))
     engine = ((plan.delayed_slot, Engine.send_delayed), (plan.clock_slot, Engine.tick), (plan.notice_slot, Engine.end_notice))
     for slot, function in engine:
@@ -152,7 +151,7 @@ def _mode(functions: Sequence[Any], rests: Sequence[Any], plan: Plan) -> tuple[A
             timeouts[slot] = function
     for place, function in enumerate(rests):
         timeouts[plan.pedal_slot + place] = function
-    return (pressed, released, become, decide, timeouts, *others)
+    return (pressed, released, entered, left or Engine.wipe, become, decide, timeouts, *others)
 
 
 def _lower_arrivals(design: Design, tables: Tables) -> None:
@@ -180,10 +179,6 @@ def _lower_arrivals(design: Design, tables: Tables) -> None:
                 heard.setdefault(response.cause.status, []).append((response.cause.ports, *first, *second, condition, number))
         tables.moves.append([tuple(each) for each in moves])
         tables.heard.append({status: tuple(each) for status, each in heard.items()})
-
-
-def _optional(names: dict[str, Any], stem: str, design: Design) -> list[Callable[..., Any] | None]:
-    return [names.get(f"{stem}{i}") for i in range(len(design.modes))]
 
 
 def _shown(design: Design) -> Iterator[program.Expression]:

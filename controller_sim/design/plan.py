@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import reduce
+from operator import or_
 
 from controller_sim.core.kinds import NEVER, NOTHING
 from controller_sim.core.recogniser import FIRST_KEY_SLOT, GROUP_SLOT
@@ -38,6 +40,7 @@ class Plan:
         self.chords: list[tuple[Chord, ...]] = []
         for mode in range(len(design.modes)):
             self._bind(mode)
+        self.in_pairs = [self._is_in_pairs(mode) for mode in range(len(design.modes))]
         chords = design.keys[len(design.switches) :]
         self.chord_switches = [s for s in range(len(design.switches)) if any(s in key.members for key in chords)]
         self._place_deadlines()
@@ -55,6 +58,18 @@ class Plan:
 
     def binding_taps_tempo(self, binding: int) -> bool:
         return self.taps_tempo[self.design.bindings[binding].action.procedure]
+
+    def fired_by_number(self) -> Iterator[int]:
+        """The bindings that steps which do not know them may fire: chosen by conditions, owed, or waiting for something else."""
+        for choice in self.choices:
+            yield from (binding for _, binding in choice)
+        for bound in self._choice:
+            for (key, gesture), number in bound.items():
+                late = gesture == "tap" and (key, "double") in bound
+                if number >= 0 and (late or gesture in ("release", "repeat", "double") or self.is_eager(number)):
+                    yield number
+        for holds in self._holds:
+            yield from (number for held in holds.values() if len(held) > 1 for _, number in held if number >= 0)
 
     def anywhere(self, key: int, gesture: str) -> bool:
         """Whether a gesture of a key is bound in some mode."""
@@ -75,9 +90,16 @@ class Plan:
         """Whether a key can come out of a group of switches: it is a chord of the mode, or part of one."""
         return any(key == chord or (key < len(self.design.switches) and mask >> key & 1) for chord, mask, _, _ in self.chords[mode])
 
-    def step_by_step(self, mode: int) -> bool:
-        """Whether a press in a mode may have to settle a waiting tap."""
-        return any(gesture == "double" for _, gesture in self._choice[mode])
+    def step_by_step(self, mode: int, switch: int) -> bool:
+        """Whether a press of a switch in a mode may have to settle a waiting tap, or fires before it is known to be no chord."""
+        return any(gesture == "double" for _, gesture in self._choice[mode]) or self.is_eager(self.choice(mode, switch, "press"))
+
+    def _is_in_pairs(self, mode: int) -> bool:
+        """Whether no switch of a mode has more than one partner, which it has under all conditions."""
+        masks = [mask for _, mask, _, _ in self.chords[mode]]
+        apart = sum(masks) == reduce(or_, masks, 0)
+        pairs = all(mask.bit_count() == 2 and always for _, mask, always, _ in self.chords[mode])
+        return apart and pairs and not any(self.step_by_step(mode, switch) for switch in range(len(self.design.switches)))
 
     def _bind(self, mode: int) -> None:
         mine: dict[tuple[int, str], list[int]] = {}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from controller_sim.core.kinds import FIRED, MESSAGE
+from controller_sim.core.kinds import FIRED, LED, MESSAGE
 from controller_sim.design import form, program
 from controller_sim.design.form import Design
 from controller_sim.design.plan import Plan
@@ -22,13 +22,15 @@ class PythonWriter:
         self.lines: list[str] = []
         self._temporaries = 0
 
-    def binding(self, index: int) -> None:
-        """The function that fires a binding: what is put out, the action, and the mode change it may ask for."""
-        action = self.design.bindings[index].action
-        self.action(f"binding{index}", action, [str(index << 3 | FIRED)])
+    def firing(self, index: int) -> list[str]:
+        """Lines that fire a binding: what is put out, the action, and the mode change it may ask for."""
+        return self._action(self.design.bindings[index].action, [str(index << 3 | FIRED)])
 
-    def action(self, name: str, action: form.Action, items: Sequence[str] = (), before: Sequence[str] = (), follow: bool = True) -> None:
-        """A function that puts out `items`, runs an action, and unless its caller does so (not `follow`) goes where it wants to go."""
+    def action(self, name: str, action: form.Action, before: Sequence[str] = (), follow: bool = True) -> None:
+        """A function that runs an action, and unless its caller does so (not `follow`) goes where it wants to go."""
+        self.function(name, ("e", "now"), [*before, *self._action(action, follow=follow)])
+
+    def _action(self, action: form.Action, items: Sequence[str] = (), follow: bool = True) -> list[str]:
         procedure = self.design.procedures[action.procedure]
         constants = dict(enumerate(action.arguments))
         for slot in assigned_slots(procedure.body) & constants.keys():
@@ -36,9 +38,9 @@ class PythonWriter:
         start = [f"v{slot} = {value}" for slot, value in enumerate(action.arguments) if slot not in constants]
         lines = self._body(procedure.body, constants, items)
         if follow and self.plan.may_enter[action.procedure]:
-            lines.append("if e.next_mode >= 0:")
-            lines.append("    e.change_mode(now)")
-        self.function(name, ("e", "now"), [*before, *start, *lines])
+            surely = isinstance(procedure.body[-1], program.Enter)
+            lines += ["e.change_mode(now)"] if surely else ["if e.next_mode >= 0:", "    e.change_mode(now)"]
+        return [*start, *lines]
 
     def procedure(self, name: str, procedure: form.Procedure) -> None:
         self.function(name, ["e", "now", *(f"v{i}" for i in range(procedure.parameters))], self._body(procedure.body, {}, ()))
@@ -54,30 +56,40 @@ class PythonWriter:
         self.lines.append("")
 
     def _body(self, body: Sequence[Statement], constants: dict[int, int], items: Sequence[str]) -> list[str]:
-        lines = self._block(body, constants, items)
-        if self.shows_change(body):
-            lines.insert(0, "e.dirty = True")
-        if any("c[" in line for line in lines):
-            lines.insert(0, "c = e.cells")
-        return lines
+        dirty = ["e.dirty = True"] if self.shows_change(body) else []
+        return _with_cells([*dirty, *self._block(body, constants, items)])
 
     def conditions(self, name: str, conditions: Sequence[Expression]) -> None:
         mask = " | ".join(f"({1 << i} if {self.expression(c, {})} else 0)" for i, c in enumerate(conditions))
-        self.lines += [f"def {name}(e):", "    c = e.cells", f"    return {mask}", ""]
+        self.function(name, ("e",), _with_cells([f"return {mask}"]))
 
     def display(self, name: str, views: Sequence[form.View]) -> None:
-        self.lines += [f"def {name}(e):", "    c = e.cells"]
+        lines: list[str] = []
         for view in views:
             text = " + '\\n' + ".join(self.text(line, {}) for line in view.lines)
             if view.condition is None:
-                self.lines.append(f"    return {text}")
+                lines.append(f"return {text}")
                 break
-            self.lines += [f"    if {self.expression(view.condition, {})}:", f"        return {text}"]
-        self.lines += ["    return ''", ""]
+            lines += [f"if {self.expression(view.condition, {})}:", f"    return {text}"]
+        self.function(name, ("e",), _with_cells([*lines, "return ''"]))
 
-    def led_values(self, name: str, leds: Sequence[Expression]) -> None:
-        values = "".join(f"{self.expression(led, {})}, " for led in leds)
-        self.lines += [f"def {name}(e):", "    c = e.cells", f"    return ({values})", ""]
+    def show_leds(self, name: str, leds: Sequence[Expression]) -> None:
+        """The function that puts out the LEDs that show something else than before."""
+        before = "".join(f"before{i}, " for i in range(len(leds)))
+        values = [str(led.value) if isinstance(led, program.Constant) else f"led{i}" for i, led in enumerate(leds)]
+        lines = [f"led{i} = {self.expression(led, {})}" for i, led in enumerate(leds) if not isinstance(led, program.Constant)]
+        lines += [
+            f"leds = ({''.join(f'{value}, ' for value in values)})",
+            "if leds == e.leds:",
+            "    return",
+            f"{before}= e.leds",
+            "e.leds = leds",
+        ]
+        for i, (led, value) in enumerate(zip(leds, values, strict=True)):
+            item = i << 8 << 3 | LED
+            packed = str(led.value << 3 | item) if isinstance(led, program.Constant) else f"{item} | {value} << 3"
+            lines += [f"if {value} != before{i}:", f"    e.packed += (now, {packed})"]
+        self.function(name, ("e", "now"), _with_cells(lines if leds else []))
 
     def shows_change(self, body: Sequence[Statement]) -> bool:
         """Whether a body may change what some display or LED shows (a mode change always looks again by itself)."""
@@ -250,6 +262,10 @@ class PythonWriter:
             case program.Position(pedal=pedal):
                 return f"e.positions[{pedal}]"
         raise TypeError(f"no Python for {e!r}")
+
+
+def _with_cells(lines: list[str]) -> list[str]:
+    return ["c = e.cells", *lines] if any("c[" in line for line in lines) else lines
 
 
 def _put_out(pending: list[str], lines: list[str]) -> None:
