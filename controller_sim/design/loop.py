@@ -141,7 +141,8 @@ class LoopWriter:
         """The changes of `at`: of the contacts, when it is now, and of the switches whose wait has ended."""
         seen = ["changed = 0", "if at == now:", "    changed = contacts ^ word", "    contacts = word"]
         if settles(self.press):
-            seen += ["presses = postponed & ~level", "changed |= postponed & ~presses"]
+            # Releases that wait are either settled by now or do not wait at all: what is postponed is up.
+            seen.append("presses = postponed")
             edges = [
                 "while changed | presses:",
                 "    opened = changed & ~contacts & ~presses",
