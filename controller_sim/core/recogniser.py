@@ -224,8 +224,20 @@ class Recogniser(Contacts):
                     self.due[self.gap_slots[k]] = NEVER
         for _, mask in self.group_chords:
             if mask != group and not group & ~mask:
+                if self.waiting:
+                    self._settle_excluded(now_us)
                 return
         self.close_group(now_us)
+
+    def _settle_excluded(self, now_us):
+        """Fire the waiting taps whose second press is in the group, but whose key the group as it is now would not become."""
+        formed = [k for _, k in self._partition(self.group, self.group_order, self.group_chords)]
+        changes = self.changes
+        for k in self._bits(self.waiting):
+            if self.wait_state[k] == SECOND_PRESS and k not in formed:
+                self.end_wait(k, now_us)
+                if self.changes != changes:
+                    return
 
     def close_group(self, now_us):
         group = self.group

@@ -66,6 +66,7 @@ class Gestures:
             self._join_group,
             self._answer_taps,
             self._close_complete_group,
+            self._settle_taps_whose_key_is_out,
         )
         for step in steps:
             step(press)
@@ -117,6 +118,11 @@ class Gestures:
         group = self._open()
         if not group.bound.can_grow(group.mask):
             self._close_group()
+
+    def _settle_taps_whose_key_is_out(self, press: Press) -> None:
+        if self.group is not None:
+            formed = {key for key, _ in self._form_keys(self.group)}
+            self._settle_taps(("answered",), lambda key: key.key not in formed)
 
     def _open(self) -> Group:
         assert self.group is not None

@@ -68,3 +68,21 @@ def test_a_tempo_change_before_the_first_tick_leaves_it_where_it_is(start: START
     for time_us, word in ((0, 0), (10_000, 1), (12_000, 1)):
         engine.advance(time_us, word)
     assert [output.time_us for output in engine.take_outputs() if isinstance(output, Message)] == [11_000]
+
+
+def test_a_waiting_tap_fires_as_soon_as_its_switch_can_only_be_part_of_a_chord(start: START) -> None:
+    sounds = {("tap", "b"): (note(60),), ("double", "b"): (note(61),), ("press", "bc"): (note(62),), ("press", "abc"): (note(63),)}
+    engine = start(plain_design(sounds, switches="abc"))
+    for time_us, word in ((0, 0), (10_000, 2), (20_000, 0), (100_000, 2), (110_000, 6), (400_000, 0)):
+        engine.advance(time_us, word)
+    fired = [(output.time_us, output.binding) for output in engine.take_outputs() if isinstance(output, Fired)]
+    assert fired == [(110_000, 0), (145_000, 2)]
+
+
+def test_a_waiting_tap_waits_while_its_switch_may_still_come_out_of_the_group_alone(start: START) -> None:
+    sounds = {("tap", "b"): (note(60),), ("double", "b"): (note(61),), ("press", "abc"): (note(63),)}
+    engine = start(plain_design(sounds, switches="abc"))
+    for time_us, word in ((0, 0), (10_000, 2), (20_000, 0), (100_000, 2), (110_000, 6), (400_000, 0)):
+        engine.advance(time_us, word)
+    fired = [(output.time_us, output.binding) for output in engine.take_outputs() if isinstance(output, Fired)]
+    assert fired == [(145_000, 1)]
