@@ -1,0 +1,161 @@
+"""What happens to a controller, in a form that every engine and every port can play, and that can be written as a press script."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+
+from controller_sim.core.kinds import midi_bytes, pedal_reading
+from controller_sim.design.arrivals import PedalReading, unpack
+from controller_sim.design.form import PORT_NAMES, Design
+from controller_sim.design.storage import keeps
+from controller_sim.script import Run, record
+from controller_sim.script.syntax import Script
+from controller_sim.simulator import Input, Simulator
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What happens from the first power-on, at time 0 with every switch up, to the last power-off."""
+
+    inputs: tuple[Input, ...]
+    """In order of time; of what happens at one time while the power is on, all is one instant."""
+    end_us: int
+
+
+def seen_by_polling(design: Design, history: History) -> History:
+    """The same as a controller sees it that reads its inputs in turn.
+
+    At one instant it finds a pedal at one place only, then bytes from the serial port, then from USB; and at power-on every
+    pedal where it stood. Bytes that come without power are lost.
+    """
+    taken: list[Input] = []
+    late: dict[int, int] = {}
+    powered, fresh_us, word = True, 0, 0
+    for time_us, kinds in _instants(history.inputs):
+        if late and time_us > fresh_us:
+            taken += _arrivals(fresh_us + 1, word, late, {})
+            late = {}
+        if kinds[0].kind in ("on", "off"):
+            powered = kinds[0].kind == "on"
+            fresh_us = time_us if powered else fresh_us
+            taken.append(kinds[0])
+            continue
+        readings, received = _sorted_out(entry for each in kinds for entry in each.arrived)
+        after = kinds[-1].contacts
+        if after != word:
+            word = after
+            taken.append(Input(time_us, "contacts", word))
+        if powered and time_us == fresh_us:
+            late.update(readings)
+            readings = {}
+        taken += _arrivals(time_us, word, readings, received if powered else {})
+    if late:
+        taken += _arrivals(fresh_us + 1, word, late, {})
+    ordered = tuple(taken)
+    return History(ordered, max(history.end_us, ordered[-1].time_us if ordered else 0))
+
+
+def _instants(inputs: Iterable[Input]) -> Iterator[tuple[int, list[Input]]]:
+    """Inputs that belong together: all of one time, but each change of power alone."""
+    number = 0
+
+    def instant(entry: Input) -> tuple[int, int]:
+        nonlocal number
+        number += entry.kind in ("on", "off")
+        return entry.time_us, 2 * number + (entry.kind in ("on", "off"))
+
+    for (time_us, _), group in groupby(inputs, instant):
+        yield time_us, list(group)
+
+
+def _sorted_out(arrived: Iterable[int]) -> tuple[dict[int, int], dict[int, bytearray]]:
+    """The last reading of each pedal, and the bytes of each port."""
+    readings: dict[int, int] = {}
+    received: dict[int, bytearray] = {}
+    for event in unpack(arrived):
+        if isinstance(event, PedalReading):
+            readings[event.pedal] = event.value
+        else:
+            received.setdefault(event.port, bytearray()).append(event.byte)
+    return readings, received
+
+
+def _arrivals(time_us: int, word: int, readings: dict[int, int], received: dict[int, bytearray]) -> list[Input]:
+    events = [pedal_reading(pedal, value) for pedal, value in sorted(readings.items())]
+    for port, data in sorted(received.items()):
+        events += midi_bytes(port, data)
+    return [Input(time_us, "arrived", word, tuple(events))] if events else []
+
+
+def played(design: Design, history: History, engine: str) -> Simulator:
+    """A simulator, with `engine` `fast` or `reference`, that a history has happened to. Raises SimulatorError for a history that cannot be."""
+    simulator = Simulator(design, engine)
+    names = {bit: name for name, bit in PORT_NAMES.items()}
+    for entry in history.inputs:
+        simulator.advance_to(entry.time_us)
+        match entry.kind:
+            case "on":
+                simulator.power_on()
+            case "off":
+                simulator.power_off()
+            case "contacts":
+                simulator.change(entry.contacts)
+            case _:
+                for event in unpack(entry.arrived):
+                    if isinstance(event, PedalReading):
+                        simulator.turn(design.pedals[event.pedal].name, event.value)
+                    else:
+                        simulator.receive(bytes([event.byte]), names[event.port])
+    simulator.advance_to(history.end_us)
+    return simulator
+
+
+def as_script(design: Design, history: History, engine: str) -> str:
+    """A press script in which the history happens and which expects what `engine` puts out."""
+    simulator = played(design, history, engine)
+    outputs = tuple(simulator.outputs)
+    power = simulator.powered_engine() if simulator.powered else None
+    run = Run(
+        design=design,
+        script=Script(()),
+        engine=engine,
+        inputs=tuple(simulator.inputs),
+        outputs=outputs,
+        failures=(),
+        end_us=simulator.now_us,
+        mode=simulator.mode,
+        cells=tuple(power.cells) if power else None,
+        tempo=power.tempo if power else None,
+        clock_running=bool(power.clock_running) if power else None,
+        storage=simulator.storage if keeps(design) else None,
+    )
+    return record(run)
+
+
+def is_possible(history: History) -> bool:
+    """Whether the power goes off and on by turns."""
+    powered = True
+    for entry in history.inputs:
+        if entry.kind in ("on", "off"):
+            if powered == (entry.kind == "on"):
+                return False
+            powered = entry.kind == "on"
+    return True
+
+
+def edges_of(histories: Sequence[History]) -> int:
+    """How often a contact opens or closes."""
+    count = 0
+    for history in histories:
+        word = 0
+        for entry in history.inputs:
+            count += (word ^ entry.contacts).bit_count()
+            word = entry.contacts
+    return count
+
+
+def moved(entry: Input, by_us: int) -> Input:
+    """The same, later."""
+    return replace(entry, time_us=entry.time_us + by_us)
