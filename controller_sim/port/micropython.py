@@ -17,6 +17,7 @@ from controller_sim.design.lowering import source_of, tables_of
 from controller_sim.design.plan import Plan
 from controller_sim.design.storage import keeps, layout_of
 from controller_sim.port import wiring
+from controller_sim.view.words import gesture_title, response_title
 
 RUNTIME = Path(__file__).parent / "runtime" / "micropython"
 MOST_COLUMNS = 120
@@ -146,14 +147,11 @@ class _Names:
 
     def _binding(self, number: int) -> str:
         binding = self.design.bindings[number]
-        return f"{binding.gesture} {self.design.keys[binding.key].name} in mode {self.design.modes[binding.mode].name}"
+        return f"{gesture_title(self.design, binding)} in mode {self.design.modes[binding.mode].name}"
 
     def _response(self, number: int) -> str:
         response = self.design.responses[number]
-        mode = self.design.modes[response.mode].name
-        if isinstance(response.cause, form.Moved):
-            return f"pedal {self.design.pedals[response.cause.pedal].name} moves in mode {mode}"
-        return f"message {response.cause.status:02X} arrives in mode {mode}"
+        return f"{response_title(self.design, response)} in mode {self.design.modes[response.mode].name}"
 
     def _switches(self, mask: int) -> str:
         return "+".join(name for i, name in enumerate(self.design.switches) if mask >> i & 1) or "nothing"
