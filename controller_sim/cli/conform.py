@@ -102,7 +102,9 @@ def _cases(arguments: argparse.Namespace, design: Design) -> list[Case]:
         histories = drawn(port_histories(design), arguments.fuzz, arguments.seed)
         cases += [Case(f"random history {number} of seed {arguments.seed}", each) for number, each in enumerate(histories, 1)]
     if not cases:
-        raise BadInput(f"{arguments.design}: no press scripts beside it whose names begin with its name; name some with --scripts, or say --fuzz 100")
+        raise BadInput(
+            f"{arguments.design}: no press scripts beside it whose names begin with its name; name some with --scripts, or say --fuzz 100"
+        )
     return cases
 
 

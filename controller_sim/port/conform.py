@@ -77,7 +77,7 @@ def conform(design: Design, source: str, cases: Sequence[Case], targets: Sequenc
 def _finding(design: Design, source: str, case: Case, oracle: Target, target: Target) -> Finding:
     def difference_in(history: History) -> Difference | None:
         try:
-            expected, came = (list(each.play(design, source, [history]))[0] for each in (oracle, target))
+            expected, came = (next(iter(each.play(design, source, [history]))) for each in (oracle, target))
         except SimulatorError:
             return None
         return first_difference(expected, came)

@@ -10,9 +10,11 @@ from controller_sim.core.kinds import midi_bytes, pedal_reading
 from controller_sim.design.arrivals import PedalReading, unpack
 from controller_sim.design.form import PORT_NAMES, Design
 from controller_sim.design.storage import keeps
-from controller_sim.script import Run, record
-from controller_sim.script.syntax import Script
+from controller_sim.script import Run, print_script
+from controller_sim.script.recorder import record_script
+from controller_sim.script.syntax import ExpectMemory, Script, Step
 from controller_sim.simulator import Input, Simulator
+from controller_sim.simulator.simulator import cell_offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,7 @@ def _arrivals(time_us: int, word: int, readings: dict[int, int], received: dict[
 
 
 def played(design: Design, history: History, engine: str) -> Simulator:
-    """A simulator, with `engine` `fast` or `reference`, that a history has happened to. Raises SimulatorError for a history that cannot be."""
+    """A simulator that a history has happened to; `engine` is `fast` or `reference`. Raises SimulatorError for what cannot happen."""
     simulator = Simulator(design, engine)
     names = {bit: name for name, bit in PORT_NAMES.items()}
     for entry in history.inputs:
@@ -113,7 +115,7 @@ def played(design: Design, history: History, engine: str) -> Simulator:
 
 
 def as_script(design: Design, history: History, engine: str) -> str:
-    """A press script in which the history happens and which expects what `engine` puts out."""
+    """A press script in which the history happens and which expects what `engine` puts out, and the cells that have changed at the end."""
     simulator = played(design, history, engine)
     outputs = tuple(simulator.outputs)
     power = simulator.powered_engine() if simulator.powered else None
@@ -131,7 +133,14 @@ def as_script(design: Design, history: History, engine: str) -> str:
         clock_running=bool(power.clock_running) if power else None,
         storage=simulator.storage if keeps(design) else None,
     )
-    return record(run)
+    starts = [value for cell in design.cells for value in cell.start_values]
+    script = record_script(run)
+    return print_script(Script(tuple(step for step in script.steps if not _as_at_first(design, step, starts))))
+
+
+def _as_at_first(design: Design, step: Step, starts: Sequence[int]) -> bool:
+    """Whether a step only says that a cell holds its first value."""
+    return isinstance(step, ExpectMemory) and starts[cell_offset(design, step.cell, step.indices)[1]] == step.value
 
 
 def is_possible(history: History) -> bool:

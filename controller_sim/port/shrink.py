@@ -111,7 +111,7 @@ def _tidied(history: History) -> History:
     inputs: list[Input] = []
     word = 0
     for entry in history.inputs:
-        if entry.kind == "contacts" and entry.contacts == word or entry.kind == "arrived" and not entry.arrived:
+        if (entry.kind == "contacts" and entry.contacts == word) or (entry.kind == "arrived" and not entry.arrived):
             continue
         if entry.kind == "contacts":
             word = entry.contacts

@@ -116,10 +116,11 @@ def _wiring(design: Design, pins: Pins) -> Iterator[str]:
     if design.pedals:
         yield "- A pedal is a potentiometer: its ends at 3.3 V and ground, its slider at the pin. Its calibration is in the design."
     if pins.serial:
-        yield "- MIDI out: a 5-pin socket or a jack, with the resistors that the MIDI association's electrical specification (CA-033) gives for"
-        yield "  the voltage of your board. MIDI in goes through an optocoupler, as the same text draws it: never straight to a pin."
+        yield "- MIDI out: a 5-pin socket or a jack, with the resistors that the electrical specification of MIDI (CA-033) gives for the"
+        yield "  voltage of your board. MIDI in goes through an optocoupler, as the same text draws it: never straight to a pin."
     if pins.usb:
-        yield "- MIDI by USB needs a board whose MicroPython has `machine.USBDevice`, and the library: `mpremote mip install usb-device-midi`."
+        yield "- MIDI by USB needs a board whose MicroPython has `machine.USBDevice`, and a library of its makers:"
+        yield "  `mpremote mip install usb-device-midi`."
     if design.display_characters:
         lines = "one line" if design.display_lines == 1 else f"{design.display_lines} lines"
         yield f"- The display: {lines} of {design.display_characters} characters. As it is, `show` in `board.py` writes to the console; put"
@@ -133,7 +134,7 @@ def _board(design: Design, pins: Pins) -> Iterator[str]:
     if any(cell.keep for cell in design.cells):
         yield "- What is kept is in the file `kept.bin`. On a board whose files lie in a littlefs (most) a save is whole or undone when the"
         yield "  power goes; on a FAT file system it may not be. Writing may stop everything else for some hundredths of a second."
-    yield "- A contact is read every quarter of a millisecond at most (`POLL_US`); times in the design are kept to that and to what an event"
+    yield "- A contact is read every quarter of a millisecond (`POLL_US`); the times of the design are kept to that and to what an event"
     yield "  takes, which is milliseconds on a small board. `controller-sim run` shows the times that are meant."
     yield "- Memory: some 100 KB of RAM are a good start. With less, compile all files but `main.py` with `mpy-cross`."
     yield ""

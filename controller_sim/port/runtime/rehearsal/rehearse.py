@@ -1,6 +1,7 @@
 """Plays histories on an unmodified main.py: a line in for each thing that happens, a line out for each thing put out.
 
-Called with the folder to be put on a board and a file name for the image that keeps values. In, times in microseconds, in the order in which they happen:
+Called with the folder to be put on a board and a file name for the image that keeps values.
+In, times in microseconds, in the order in which they happen:
 
     TIME on | TIME off | TIME closed WORD | TIME pedal NUMBER READING | TIME serial HEX | TIME usb HEX | play
 
