@@ -82,7 +82,7 @@ def _finding(design: Design, source: str, case: Case, oracle: Target, target: Ta
             return None
         return first_difference(expected, came)
 
-    found = shrink(case.history, lambda history: difference_in(history) is not None)
+    found = shrink(design, case.history, lambda history: difference_in(history) is not None)
     difference = difference_in(found)
     assert difference is not None, f"{target.name} does not do the same each time"
     return Finding(case.name, difference, found, as_script(design, found, oracle.name))

@@ -29,34 +29,41 @@ class History:
 def seen_by_polling(design: Design, history: History) -> History:
     """The same as a controller sees it that reads its inputs in turn.
 
-    At one instant it finds a pedal at one place only, then bytes from the serial port, then from USB; and at power-on every
-    pedal where it stood. Bytes that come without power are lost.
+    At one instant it finds a pedal at one place only, then bytes from the serial port, then from USB. At power-on it finds every
+    pedal where it stood; what arrives at that very instant comes 1 us later, and MIDI bytes without power not at all.
     """
+    inputs: list[Input] = []
+    for entry in history.inputs:
+        if entry.kind == "arrived" and entry.time_us == _last_power_on_us(inputs):
+            entry = moved(entry, 1)
+        inputs.append(entry)
+    inputs.sort(key=lambda entry: entry.time_us)
     taken: list[Input] = []
-    late: dict[int, int] = {}
-    powered, fresh_us, word = True, 0, 0
-    for time_us, kinds in _instants(history.inputs):
-        if late and time_us > fresh_us:
-            taken += _arrivals(fresh_us + 1, word, late, {})
-            late = {}
+    powered, word = True, 0
+    for time_us, kinds in _instants(inputs):
         if kinds[0].kind in ("on", "off"):
             powered = kinds[0].kind == "on"
-            fresh_us = time_us if powered else fresh_us
-            taken.append(kinds[0])
+            taken.append(replace(kinds[0], contacts=word))
             continue
-        readings, received = _sorted_out(entry for each in kinds for entry in each.arrived)
-        after = kinds[-1].contacts
-        if after != word:
-            word = after
+        after = [entry.contacts for entry in kinds if entry.kind == "contacts"]
+        if after and after[-1] != word:
+            word = after[-1]
             taken.append(Input(time_us, "contacts", word))
-        if powered and time_us == fresh_us:
-            late.update(readings)
-            readings = {}
-        taken += _arrivals(time_us, word, readings, received if powered else {})
-    if late:
-        taken += _arrivals(fresh_us + 1, word, late, {})
-    ordered = tuple(taken)
-    return History(ordered, max(history.end_us, ordered[-1].time_us if ordered else 0))
+        readings, received = _sorted_out(entry for each in kinds for entry in each.arrived)
+        events = [pedal_reading(pedal, value) for pedal, value in sorted(readings.items())]
+        for port, data in sorted(received.items()) if powered else ():
+            events += midi_bytes(port, data)
+        if events:
+            taken.append(Input(time_us, "arrived", word, tuple(events)))
+    return History(tuple(taken), max(history.end_us, taken[-1].time_us if taken else 0))
+
+
+def _last_power_on_us(inputs: Sequence[Input]) -> int:
+    """When the power came on last; -1 while it is off."""
+    power = next((entry for entry in reversed(inputs) if entry.kind in ("on", "off")), None)
+    if power is None:
+        return 0
+    return power.time_us if power.kind == "on" else -1
 
 
 def _instants(inputs: Iterable[Input]) -> Iterator[tuple[int, list[Input]]]:
@@ -82,13 +89,6 @@ def _sorted_out(arrived: Iterable[int]) -> tuple[dict[int, int], dict[int, bytea
         else:
             received.setdefault(event.port, bytearray()).append(event.byte)
     return readings, received
-
-
-def _arrivals(time_us: int, word: int, readings: dict[int, int], received: dict[int, bytearray]) -> list[Input]:
-    events = [pedal_reading(pedal, value) for pedal, value in sorted(readings.items())]
-    for port, data in sorted(received.items()):
-        events += midi_bytes(port, data)
-    return [Input(time_us, "arrived", word, tuple(events))] if events else []
 
 
 def played(design: Design, history: History, engine: str) -> Simulator:

@@ -5,22 +5,27 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from controller_sim.port.history import History, is_possible, moved
+from controller_sim.design.form import Design
+from controller_sim.port.history import History, is_possible, moved, seen_by_polling
 from controller_sim.simulator import Input
 
 MOST_TRIES = 1500
 ROUND_US = (1_000_000, 100_000, 10_000, 1_000)
 
 
-def shrink(history: History, seen: Callable[[History], bool], most_tries: int = MOST_TRIES) -> History:
-    """The smallest history found in which `seen` still holds, as it does in `history`: fewest inputs, then roundest times."""
-    shrinker = _Shrinker(history, seen, most_tries)
+def shrink(design: Design, history: History, seen: Callable[[History], bool], most_tries: int = MOST_TRIES) -> History:
+    """The smallest history found in which `seen` still holds, as it does in `history`: fewest inputs, then roundest times.
+
+    All that it tries are histories as `seen_by_polling` gives them.
+    """
+    shrinker = _Shrinker(design, history, seen, most_tries)
     shrinker.run()
     return shrinker.best
 
 
 class _Shrinker:
-    def __init__(self, history: History, seen: Callable[[History], bool], most_tries: int) -> None:
+    def __init__(self, design: Design, history: History, seen: Callable[[History], bool], most_tries: int) -> None:
+        self._design = design
         self.best = history
         self._seen = seen
         self._tries_left = most_tries
@@ -36,8 +41,11 @@ class _Shrinker:
             self._round_gaps()
 
     def _try(self, inputs: tuple[Input, ...], end_us: int | None = None) -> bool:
-        candidate = _tidied(History(inputs, self.best.end_us if end_us is None else end_us))
-        if candidate in self._tried or self._tries_left <= 0 or not is_possible(candidate):
+        candidate = History(inputs, self.best.end_us if end_us is None else end_us)
+        if self._tries_left <= 0 or not is_possible(candidate):
+            return False
+        candidate = seen_by_polling(self._design, candidate)
+        if candidate in self._tried:
             return False
         self._tried.add(candidate)
         self._tries_left -= 1
@@ -104,16 +112,3 @@ def _rounder(gap_us: int) -> Iterator[int]:
 
 def _simplicity(gap_us: int) -> tuple[int, int]:
     return len(str(gap_us).rstrip("0")), gap_us
-
-
-def _tidied(history: History) -> History:
-    """Without inputs that change nothing."""
-    inputs: list[Input] = []
-    word = 0
-    for entry in history.inputs:
-        if (entry.kind == "contacts" and entry.contacts == word) or (entry.kind == "arrived" and not entry.arrived):
-            continue
-        if entry.kind == "contacts":
-            word = entry.contacts
-        inputs.append(entry if entry.contacts == word else replace(entry, contacts=word))
-    return History(tuple(inputs), max(history.end_us, inputs[-1].time_us if inputs else 0))
