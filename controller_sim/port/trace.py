@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from controller_sim.design.form import PORT_NAMES, Design
 from controller_sim.design.outputs import LedSet, Message, Shown
@@ -86,7 +86,8 @@ def first_difference(expected: Trace, came: Trace) -> Difference | None:
         if (difference := _in_way(way, expected.outputs.get(way, ()), came.outputs.get(way, ()))) is not None
     ]
     if found:
-        return min(found, key=lambda difference: difference.time_us or 0)
+        first = min(found, key=lambda difference: difference.time_us or 0)
+        return replace(first, came=f"{first.came} ({came.error})") if came.error else first
     if came.error:
         return Difference("run", None, "no error", came.error)
     if expected.image != came.image:

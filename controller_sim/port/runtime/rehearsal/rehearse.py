@@ -8,6 +8,7 @@ In, times in microseconds, in the order in which they happen:
 Out, after `play`: TIME serial HEX | TIME usb HEX | TIME display HEX | TIME led NUMBER VALUE | error TEXT | image HEX | done
 """
 
+import io
 import os
 import sys
 
@@ -26,6 +27,7 @@ def parsed(line):
 
 
 def play(source):
+    """Run the source of main.py from each power-on to the next loss of power; tell what went wrong and what the image holds."""
     try:
         os.remove(pins.IMAGE_FILE)
     except OSError:
@@ -38,8 +40,9 @@ def play(source):
             except PowerCut:
                 pass
     except Exception as error:
-        print("error", repr(error).replace("\n", " "))
-        sys.print_exception(error, sys.stderr)
+        told = io.StringIO()
+        sys.print_exception(error, told)
+        print("error", " ".join(told.getvalue().split()[-20:]))
     try:
         with open(pins.IMAGE_FILE, "rb") as stream:
             print("image", stream.read().hex())
