@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
 
-from controller_sim.design.form import Design
-from controller_sim.port import micropython
+if TYPE_CHECKING:
+    from controller_sim.design.form import Design
 
 __all__ = ["WRITERS", "Writer"]
 
-Writer = Callable[[Design, str], dict[str, str]]
-"""From a design and the text of its file to the files of a program: their names, with `/` between folders, and their texts."""
+Writer = Callable[["Design", str], dict[str, str]]
+"""From a design and the text of its file to the files of a program: their names, with `/` between folders, and their texts.
 
-WRITERS: Mapping[str, Writer] = {"micropython": micropython.write}
+Raises PortError (errors.py) for a design that it cannot write.
+"""
+
+
+def _micropython(design: Design, source: str) -> dict[str, str]:
+    from controller_sim.port.micropython import write
+
+    return write(design, source)
+
+
+WRITERS: Mapping[str, Writer] = {"micropython": _micropython}
 """Writers by the names of what they write for."""

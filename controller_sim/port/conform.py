@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from controller_sim.design.form import Design
+from controller_sim.port.errors import PortError
 from controller_sim.port.history import History, as_script
 from controller_sim.port.shrink import shrink
 from controller_sim.port.targets import EngineTarget, Target
@@ -61,12 +62,16 @@ def conform(design: Design, source: str, cases: Sequence[Case], targets: Sequenc
             yield Result(target.name, missing=missing)
             continue
         different: list[int] = []
-        for number, came in enumerate(target.play(design, source, histories)):
-            progress(f"{target.name}: {number + 1} of {len(cases)}")
-            if number == len(expected):
-                expected += oracle.play(design, source, [histories[number]])
-            if first_difference(expected[number], came) is not None:
-                different.append(number)
+        try:
+            for number, came in enumerate(target.play(design, source, histories)):
+                progress(f"{target.name}: {number + 1} of {len(cases)}")
+                if number == len(expected):
+                    expected += oracle.play(design, source, [histories[number]])
+                if first_difference(expected[number], came) is not None:
+                    different.append(number)
+        except PortError as error:
+            yield Result(target.name, missing=str(error))
+            continue
         finding = None
         if different:
             progress(f"{target.name}: looking for the shortest history that differs")

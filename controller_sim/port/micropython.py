@@ -56,7 +56,7 @@ def design_module(design: Design, source: str) -> str:
     digest = hashlib.sha256(source.encode()).hexdigest()[:16]
     tables = tables_of(design, False)
     lines = [
-        '"""' + _plain(f"{design.title}: what the engine has to know.").replace('"', "'"),
+        f'"""{_plain(design.title)}: what the engine has to know.',
         "",
         f"Made by controller-sim from {_plain(Path(design.file).name)} (SHA-256 {digest}...). Change the design, not this file.",
         '"""',
@@ -79,8 +79,8 @@ def design_module(design: Design, source: str) -> str:
 
 
 def _plain(text: str) -> str:
-    """A text that can stand in a comment."""
-    return " ".join(text.replace("\\", "/").split())
+    """A text that can stand in a comment or a docstring."""
+    return " ".join(text.replace("\\", "/").replace('"', "'").split())
 
 
 def _listens(design: Design) -> bool:

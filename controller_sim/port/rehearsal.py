@@ -14,7 +14,7 @@ from types import TracebackType
 
 from controller_sim.design.arrivals import PedalReading, unpack
 from controller_sim.design.form import PORT_NAMES, Design, Pedal
-from controller_sim.port import Writer, micropython
+from controller_sim.port import WRITERS, Writer
 from controller_sim.port.history import History
 from controller_sim.port.trace import Trace
 
@@ -39,7 +39,7 @@ class MicroPython:
 
     name = "micropython"
 
-    def __init__(self, write: Writer = micropython.write) -> None:
+    def __init__(self, write: Writer = WRITERS["micropython"]) -> None:
         self._write = write
         self._design: Design | None = None
         self._process: subprocess.Popen[str] | None = None

@@ -21,13 +21,13 @@ class Target(Protocol):
         """None, or what is missing and how to install it."""
 
     def play(self, design: Design, source: str, histories: Sequence[History]) -> Iterable[Trace]:
-        """What comes of each history; `source` is the text of the design's file."""
+        """What comes of each history; `source` is the text of the design's file. Raises PortError for a design that it refuses."""
 
     def close(self) -> None: ...
 
 
 class EngineTarget:
-    """One of the engines, `fast` or `reference`."""
+    """One of the engines of a simulator, such as `fast` or `reference`."""
 
     def __init__(self, name: str) -> None:
         self.name = name

@@ -1,0 +1,110 @@
+"""The board's side of the MicroPython port, run by MicroPython on pins that tell what is done to them."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from controller_sim.port.rehearsal import command
+
+RUNTIME = Path(__file__).resolve().parents[2] / "controller_sim" / "port" / "runtime" / "micropython"
+MACHINE = """
+levels = {}
+
+class Pin:
+    IN, PULL_UP = 0, 1
+    def __init__(self, number, mode=None, pull=None):
+        self.number = number
+    def value(self):
+        return levels.get(self.number, 1)
+
+class ADC:
+    def __init__(self, pin):
+        self.pin = pin
+    def read_u16(self):
+        return levels.get(self.pin.number, 0)
+
+class PWM:
+    def __init__(self, pin, freq, duty_u16):
+        self.pin = pin
+    def duty_u16(self, duty):
+        print("pin", self.pin.number, duty)
+
+class UART:
+    def __init__(self, number, baudrate, tx, rx):
+        print("uart", number, baudrate, tx.number, rx.number)
+"""
+PINS = """
+SWITCHES = (2, 3)
+LEDS = (((4,),), ((5,), (6,), (5, 6)))
+PEDALS = (26,)
+UART, UART_TX, UART_RX = 1, 8, 9
+USB = False
+IMAGE_FILE = "kept.bin"
+"""
+
+
+def run(folder: Path, statements: str) -> list[str]:
+    """The lines that MicroPython prints for some statements."""
+    call = command()
+    assert call is not None
+    for name, text in (("machine.py", MACHINE), ("pins.py", PINS), ("test.py", statements)):
+        (folder / name).write_text(text, encoding="utf-8")
+    for path in RUNTIME.glob("*.py"):
+        (folder / path.name).write_text(path.read_text(encoding="utf-8"), encoding="utf-8")
+    done = subprocess.run([*call, "test.py"], cwd=folder, capture_output=True, text=True, timeout=60)
+    assert not done.stderr, done.stderr
+    return done.stdout.splitlines()
+
+
+def test_a_closed_contact_is_a_low_pin(tmp_path: Path) -> None:
+    code = (
+        "import board, machine\nboard.start()\nmachine.levels[3] = 0\nprint(board.closed())\nmachine.levels[26] = 77\nprint(board.pedal(0))"
+    )
+    assert run(tmp_path, code) == ["uart 1 31250 8 9", "2", "77"]
+
+
+@pytest.mark.parametrize(
+    ("value", "lit"),
+    [
+        pytest.param(0, {}, id="off"),
+        pytest.param(1, {5: 65535}, id="red"),
+        pytest.param(4 + 1, {6: 65535}, id="green"),
+        pytest.param(8 + 3, {5: 4000, 6: 4000}, id="dim in both"),
+    ],
+)
+def test_an_led_lights_the_pins_of_its_colour(value: int, lit: dict[int, int], tmp_path: Path) -> None:
+    lines = run(tmp_path, f"import board\nboard.start()\nboard.light(1, 8 + 1)\nboard.light(1, {value})\nprint(board.blink(0))")
+    duty = {}
+    for line in lines[1:-1]:
+        _, pin, level = line.split()
+        duty[int(pin)] = int(level)
+    assert {pin: level for pin, level in duty.items() if level} == lit
+    assert lines[-1] == "None"
+
+
+def test_a_blinking_led_changes_every_quarter_of_a_second(tmp_path: Path) -> None:
+    code = "import board\nboard.start()\nboard.light(0, 2)\n"
+    code += "for now in (0, 100, 249_999, 250_000, 600_000):\n    print('rest', board.blink(now))"
+    after_light = ["pin 4 65535", "rest 250000", "rest 249900", "rest 1", "pin 4 0", "rest 250000", "pin 4 65535", "rest 150000"]
+    assert run(tmp_path, code)[3:] == after_light
+
+
+def test_the_display_is_the_console_until_a_builder_writes_another(tmp_path: Path) -> None:
+    assert run(tmp_path, "import board\nboard.show('act 1\\nscene 2')") == ["act 1", "scene 2"]
+
+
+def test_a_port_without_its_library_is_told_and_not_used(tmp_path: Path) -> None:
+    code = "import board, pins\npins.USB = True\nboard.start()\nboard.send_usb(12, b'\\xc0\\x01')\nprint(board.received_usb())"
+    assert run(tmp_path, code)[1:] == ["no MIDI by USB: install usb-device-midi with mip", "b''"]
+
+
+def test_an_image_is_read_again_and_one_of_another_length_is_begun_anew(tmp_path: Path) -> None:
+    code = (
+        "from image import Image\n"
+        "first = Image('kept.bin', 8)\nfirst.write(iter([(2, 7), (3, 9), (2, 1)]))\n"
+        "print(bytes(Image('kept.bin', 8).memory).hex())\nprint(bytes(Image('kept.bin', 4).memory).hex())"
+    )
+    assert run(tmp_path, code) == ["ffff0109ffffffff", "ffffffff"]
