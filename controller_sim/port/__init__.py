@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from controller_sim.design.form import Design
 
-__all__ = ["WRITERS", "Writer"]
+__all__ = ["BUILDERS_OWN", "WRITERS", "Writer"]
 
 Writer = Callable[["Design", str], dict[str, str]]
 """From a design and the text of its file to the files of a program: their names, with `/` between folders, and their texts.
@@ -25,3 +25,6 @@ def _micropython(design: Design, source: str) -> dict[str, str]:
 
 WRITERS: Mapping[str, Writer] = {"micropython": _micropython}
 """Writers by the names of what they write for."""
+
+BUILDERS_OWN = ("board.py", "pins.py")
+"""Files that say how a board is wired: once written, they are the builder's."""

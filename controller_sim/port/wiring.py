@@ -136,7 +136,8 @@ def _board(design: Design, pins: Pins) -> Iterator[str]:
         yield "  power goes; on a FAT file system it may not be. Writing may stop everything else for some hundredths of a second."
     yield "- A contact is read every quarter of a millisecond (`POLL_US`); the times of the design are kept to that and to what an event"
     yield "  takes, which is milliseconds on a small board. `controller-sim run` shows the times that are meant."
-    yield "- Memory: some 100 KB of RAM are a good start. With less, compile all files but `main.py` with `mpy-cross`."
+    yield "- Memory: engine and design take 30 to 60 KB of RAM, and while a large design is compiled on the board some 200 KB (estimates:"
+    yield "  half of what a computer of 64 bits needs). Where that is too much, compile all files but `main.py` with `mpy-cross` first."
     yield ""
 
 
@@ -145,10 +146,11 @@ CAUTIONS = (
     "",
     "- Feed the box from a ready-made, tested supply of low voltage (USB, or a plug-in supply). No mains voltage belongs inside it,",
     "  nor anywhere you work on it.",
-    "- A controller can make things very loud at once: a wrong program, a controller that jumps to its end, a note that hangs. Try it",
-    "  with the volume down and without headphones, and keep a way to turn the sound off that does not go through the box.",
+    "- A message can make a device jump from silence to full level at once, and a note can hang. Try it with the volume down and without",
+    "  headphones, raise levels slowly, and keep a way to turn the sound off that does not go through the box. Hearing does not come back.",
     "- Feet, cables and drinks are near: close the case, relieve the strain of cables, keep conductors away from metal that is touched.",
-    "- Rules of your country and of the house you play in (electrical safety, escape routes, sound levels) come before anything here.",
-    "- It switches sounds, lights and effects, nothing else. Never let it command machinery, lifts, flying gear, flames or anything else",
-    "  that can hurt somebody: it has no protection against a wrong or missing message.",
+    "- Your local codes, and the rules of the house you play in (electrical safety, escape routes, sound levels), come before all that is",
+    "  said here.",
+    "- It switches sounds, room and displays, nothing else. Never let it fire pyrotechnics or flames, or move hoists, traps, lifts or any",
+    "  machinery: it has no interlocks and no proof of delivery.",
 )

@@ -132,3 +132,10 @@ def test_sessions_follow_each_other_with_the_power_off_between() -> None:
 def test_the_same_seed_draws_the_same_histories() -> None:
     design = load_design_text(NOTES, "pads.yaml")
     assert drawn(port_histories(design), 9, 4) == drawn(port_histories(design), 9, 4) != drawn(port_histories(design), 9, 5)
+
+
+def test_pins_that_do_not_fit_the_design_are_told_at_power_on() -> None:
+    design = load_design_text(NOTES, "pads.yaml")
+    with with_defect("pins.py", "    3,  # b\n", "") as target:
+        result = only(design, [History((Input(100_000, "contacts", 1),), 200_000)], target)
+    assert result.finding is not None and "pins.py has 1 switches, the design 2" in result.finding.difference.came

@@ -108,7 +108,7 @@ def test_every_switch_led_and_pedal_has_a_pin_of_its_own_and_is_in_the_note() ->
 
 def test_the_note_warns_of_what_can_hurt(design_file: Path) -> None:
     note = written(design_file)["WIRING.md"]
-    for word in ("mains", "volume", "headphones", "Rules of your country", "machinery"):
+    for word in ("mains", "volume", "headphones", "local codes", "machinery"):
         assert word in note
     assert all(len(line) <= 140 for line in note.splitlines())
 

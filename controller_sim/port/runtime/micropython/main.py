@@ -27,6 +27,13 @@ class Controller:
         board.start()
         board.show("")
         self.tables = design.tables
+        for what, wired, wanted in (
+            ("switches", pins.SWITCHES, self.tables.switches),
+            ("LEDs", pins.LEDS, self.tables.leds),
+            ("pedals", pins.PEDALS, len(design.PEDAL_READS)),
+        ):
+            if len(wired) != wanted:
+                raise ValueError(f"pins.py has {len(wired)} {what}, the design {wanted}")
         for led in range(self.tables.leds):
             board.light(led, 0)
         self.status = 0
