@@ -65,7 +65,7 @@ def test_the_same_design_gives_the_same_files_in_another_process(design_file: Pa
 def test_the_functions_stand_under_the_designs_own_words() -> None:
     text = written(ROOT / "configs" / "starter.yaml")["design.py"]
     assert '"""Cue by cue: ' in text and "from starter.yaml (SHA-256 " in text
-    for comment, function in (("procedure move", "p0"), ("hold back 500ms in mode show", "binding2"), ("display of mode show", "display0")):
+    for comment, function in (("procedure move", "p0"), ("display of mode show", "display0"), ("back in mode show", "hold0_1")):
         assert f"# {comment}\ndef {function}(" in text
 
 
