@@ -53,41 +53,66 @@ def conform(design: Design, source: str, cases: Sequence[Case], targets: Sequenc
 
     MIDI bytes, display, LEDs and stored image are compared, each with its times. What is told to `progress` is short.
     """
-    oracle = EngineTarget("reference")
-    histories = [case.history for case in cases]
-    expected: list[Trace] = []
+    comparison = _Comparison(design, source, cases)
     for target in targets:
         missing = target.available()
-        if missing is not None:
-            yield Result(target.name, missing=missing)
-            continue
-        different: list[int] = []
-        try:
-            for number, came in enumerate(target.play(design, source, histories)):
-                progress(f"{target.name}: {number + 1} of {len(cases)}")
-                if number == len(expected):
-                    expected += oracle.play(design, source, [histories[number]])
-                if first_difference(expected[number], came) is not None:
-                    different.append(number)
-        except PortError as error:
-            yield Result(target.name, missing=str(error))
-            continue
-        finding = None
-        if different:
-            progress(f"{target.name}: looking for the shortest history that differs")
-            finding = _finding(design, source, cases[different[0]], oracle, target)
-        yield Result(target.name, len(cases), len(different), finding)
+        if missing is None:
+            try:
+                yield comparison.result(target, progress)
+                continue
+            except PortError as error:
+                missing = str(error)
+        yield Result(target.name, missing=missing)
 
 
-def _finding(design: Design, source: str, case: Case, oracle: Target, target: Target) -> Finding:
-    def difference_in(history: History) -> Difference | None:
-        try:
-            expected, came = (next(iter(each.play(design, source, [history]))) for each in (oracle, target))
-        except SimulatorError:
-            return None
-        return first_difference(expected, came)
+class _Comparison:
+    """What the reference does in each case is found out once, when it is first needed."""
 
-    found = shrink(design, case.history, lambda history: difference_in(history) is not None)
-    difference = difference_in(found)
-    assert difference is not None, f"{target.name} does not do the same each time"
-    return Finding(case.name, difference, found, as_script(design, found, oracle.name))
+    def __init__(self, design: Design, source: str, cases: Sequence[Case]) -> None:
+        self._design = design
+        self._source = source
+        self._cases = cases
+        self._oracle = EngineTarget("reference")
+        self._expected: list[Trace] = []
+
+    def result(self, target: Target, progress: Progress) -> Result:
+        """How a target does in all cases, up to one in which it hangs."""
+        different: list[tuple[Case, Difference]] = []
+        played = 0
+        hung = False
+        for case, came in zip(self._cases, target.play(self._design, self._source, [case.history for case in self._cases]), strict=False):
+            if played == len(self._expected):
+                self._expected += self._oracle.play(self._design, self._source, [case.history])
+            difference = first_difference(self._expected[played], came)
+            if difference is not None:
+                different.append((case, difference))
+            played += 1
+            progress(f"{target.name}: {played} of {len(self._cases)}")
+            hung = came.hung
+            if hung:
+                break
+        if not different:
+            return Result(target.name, played)
+        progress(f"{target.name}: looking for the shortest history that differs")
+        return Result(target.name, played, len(different), self._finding(*different[0], target, hung and len(different) == 1))
+
+    def _finding(self, case: Case, difference: Difference, target: Target, hung: bool) -> Finding:
+        """The case made short; as it is where the target hangs in it."""
+        known = {case.history: difference}
+
+        def differs(history: History) -> bool:
+            nonlocal hung
+            if hung:
+                return False
+            try:
+                expected, came = (next(iter(each.play(self._design, self._source, [history]))) for each in (self._oracle, target))
+            except SimulatorError:
+                return False
+            hung = came.hung
+            found = first_difference(expected, came)
+            if found is not None:
+                known[history] = found
+            return found is not None
+
+        history = shrink(self._design, case.history, differs)
+        return Finding(case.name, known[history], history, as_script(self._design, history, self._oracle.name))

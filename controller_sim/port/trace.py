@@ -30,6 +30,8 @@ class Trace:
     """What the chip with the kept cells holds at the end; None where nothing is kept."""
     error: str = ""
     """Why a port has stopped before the end."""
+    hung: bool = False
+    """Whether it had to be stopped because it did not answer: then it is not worth while to try it again."""
 
     def add(self, way: str, time_us: int, what: str) -> None:
         self.outputs.setdefault(way, []).append((time_us, what))

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from controller_sim.design import form, load_design, load_design_text
 from controller_sim.port import micropython as writer
+from controller_sim.port import rehearsal
 from controller_sim.port.conform import Case, Result, conform
 from controller_sim.port.history import History, edges_of, seen_by_polling
 from controller_sim.port.rehearsal import MicroPython
@@ -20,6 +21,8 @@ from controller_sim.testing.conformance import drawn, history_of, port_histories
 from controller_sim.testing.contacts import Session
 from controller_sim.testing.designs import designs
 
+LATEST_US = 5_000
+"""Pedals are read so often; contacts far oftener."""
 NOTES = """
 title: Two pads
 switches: [a, b]
@@ -139,3 +142,27 @@ def test_pins_that_do_not_fit_the_design_are_told_at_power_on() -> None:
     with with_defect("pins.py", "    3,  # b\n", "") as target:
         result = only(design, [History((Input(100_000, "contacts", 1),), 200_000)], target)
     assert result.finding is not None and "pins.py has 1 switches, the design 2" in result.finding.difference.came
+
+
+def test_a_port_that_hangs_is_stopped_and_not_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rehearsal, "LONGEST_S", 1)
+    design = load_design_text(NOTES, "pads.yaml")
+    press = History((Input(100_000, "contacts", 1),), 200_000)
+    with with_defect("main.py", "def send(self, ports, marked):", "def send(self, ports, marked):\n        while True: pass") as target:
+        result = only(design, [press, press], target)
+    assert (result.played, result.different) == (1, 1)
+    assert result.finding is not None and "no answer within 1 s" in result.finding.difference.came
+
+
+def test_a_board_that_looks_now_and_then_sends_the_same_at_most_one_look_later(design_file: Path) -> None:
+    design = load_design(str(design_file))
+    path = sorted(design_file.parent.glob(f"{design_file.stem}_*.press"))[0]
+    run = play(design, parse_script(path.read_text(encoding="utf-8"), design, str(path)))
+    history = seen_by_polling(design, History(run.inputs, run.end_us))
+    expected = next(EngineTarget("reference").play(design, "", [history]))
+    with MicroPython(waking=False) as target:
+        came = next(target.play(design, "", [history]))
+    for way in ("serial", "usb", "display"):
+        wanted, found = expected.outputs.get(way, []), came.outputs.get(way, [])
+        assert [what for _, what in found] == [what for _, what in wanted]
+        assert all(0 <= late_us - time_us <= LATEST_US for (time_us, _), (late_us, _) in zip(wanted, found, strict=True))

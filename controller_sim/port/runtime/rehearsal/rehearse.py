@@ -1,6 +1,7 @@
 """Plays histories on an unmodified main.py: a line in for each thing that happens, a line out for each thing put out.
 
-Called with the folder to be put on a board and a file name for the image that keeps values.
+Called with the folder to be put on a board, a file name for the image that keeps values, and `waking` or `polling`: whether
+whatever happens wakes a sleeper, so that it is seen at once, or is seen when the controller looks next, as on a board.
 In, times in microseconds, in the order in which they happen:
 
     TIME on | TIME off | TIME closed WORD | TIME pedal NUMBER READING | TIME serial HEX | TIME usb HEX | play
@@ -53,9 +54,11 @@ def play(source):
 
 def main():
     pins.IMAGE_FILE = sys.argv[2]
-    # Whatever happens wakes the sleeper, so that it need not look in between.
-    pins.POLL_US = 1 << 28
-    pins.PEDAL_US = 0
+    world.wakes = sys.argv[3] == "waking"
+    if world.wakes:
+        # There is nothing to look for in between.
+        pins.POLL_US = 1 << 28
+        pins.PEDAL_US = 0
     board.show = world.show
     board.light = world.light
     with open(sys.argv[1] + "/main.py") as stream:

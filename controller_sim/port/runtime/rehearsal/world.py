@@ -1,6 +1,6 @@
 """The world around a controller in virtual time: what happens to it, and what it puts out.
 
-Only `sleep` moves time: to its end, or to whatever happens first.
+Only `sleep` moves time: to its end, or where `wakes` is set to whatever happens first.
 """
 
 TICKS = 1 << 30
@@ -15,6 +15,7 @@ class PowerCut(Exception):
 class World:
     def __init__(self):
         self.usb_port = None
+        self.wakes = True
         self.begin()
 
     def begin(self):
@@ -51,14 +52,15 @@ class World:
 
     def sleep(self, time_us):
         until_us = self.now_us + time_us
-        if self.place < len(self.events):
+        while self.place < len(self.events) and self.events[self.place][0] <= until_us:
             event = self.events[self.place]
-            if event[1] == "off" and event[0] == self.now_us:
+            if event[1] == "off" and (event[0] == self.now_us or not self.wakes):
+                self.now_us = event[0]
                 self.place += 1
                 raise PowerCut
-            if event[0] <= until_us:
-                self.now_us = event[0]
-                self._happen()
+            self.now_us = event[0]
+            self._happen()
+            if self.wakes:
                 return
         self.now_us = until_us
 
