@@ -35,6 +35,13 @@ class PWM:
 class UART:
     def __init__(self, number, baudrate, tx, rx):
         print("uart", number, baudrate, tx.number, rx.number)
+        self.calls = 0
+    def write(self, data):
+        self.calls += 1
+        if self.calls & 1:
+            return None
+        print("sent", bytes(data[:2]).hex())
+        return min(2, len(data))
 """
 PINS = """
 SWITCHES = (2, 3)
@@ -90,6 +97,11 @@ def test_a_blinking_led_changes_every_quarter_of_a_second(tmp_path: Path) -> Non
     code += "for now in (0, 100, 249_999, 250_000, 600_000):\n    print('rest', board.blink(now))"
     after_light = ["pin 4 65535", "rest 250000", "rest 249900", "rest 1", "pin 4 0", "rest 250000", "pin 4 65535", "rest 150000"]
     assert run(tmp_path, code)[3:] == after_light
+
+
+def test_no_byte_is_lost_where_the_serial_port_takes_few_at_a_time(tmp_path: Path) -> None:
+    code = "import board\nboard.start()\nboard.send_serial(bytearray(b'\\xf0\\x01\\x02\\x03\\xf7'))"
+    assert run(tmp_path, code)[1:] == ["sent f001", "sent 0203", "sent f7"]
 
 
 def test_the_display_is_the_console_until_a_builder_writes_another(tmp_path: Path) -> None:

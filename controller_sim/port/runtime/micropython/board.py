@@ -1,7 +1,7 @@
 """The controller's hardware: whatever depends on the board is here, or in pins.py.
 
-main.py calls `start` once, at power-on, and the rest as often as it likes; none of them waits. If your display or your LEDs
-are of another kind, `show` and `light` are the functions to change.
+main.py calls `start` once, at power-on, and the rest as often as it likes. If your display or your LEDs are of another kind,
+`show` and `light` are the functions to change; while they write, no contact is read.
 """
 
 import machine
@@ -14,6 +14,8 @@ DIM = 4000
 """Of FULL; an eye sees much more than the sixteenth part."""
 PWM_HZ = 1000
 MIDI_BAUD = 31250
+USB_BYTES = 1024
+"""Room for packets of four bytes that wait, either way; what goes beyond that is lost."""
 PACKET_BYTES = (0, 0, 2, 3, 3, 1, 2, 3, 3, 3, 3, 3, 2, 2, 3, 1)
 """MIDI bytes in a USB packet, by its code index number (USB Device Class Definition for MIDI Devices 1.0, table 4-1)."""
 
@@ -98,7 +100,10 @@ def blink(now_us):
 
 
 def send_serial(data):
-    serial.write(data)
+    """Send MIDI bytes. Where the board has no room for all of them, wait for the line rather than lose some."""
+    sent = serial.write(data) or 0
+    while sent < len(data):
+        sent += serial.write(data[sent:]) or 0
 
 
 def received_serial():
@@ -134,6 +139,6 @@ def open_usb():
         def on_midi_event(self, code, first, second, third):
             usb_received.extend((first, second, third)[: PACKET_BYTES[code]])
 
-    port = Port()
+    port = Port(rxlen=USB_BYTES, txlen=USB_BYTES)
     usb.device.get().init(port, builtin_driver=True)
     return port

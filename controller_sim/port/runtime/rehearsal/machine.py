@@ -41,6 +41,7 @@ class UART:
 
     def write(self, data):
         world.say("serial", bytes(data).hex())
+        return len(data)
 
     def any(self):
         return len(world.serial_in)
