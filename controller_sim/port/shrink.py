@@ -37,6 +37,7 @@ class _Shrinker:
             before = self.best
             self._remove_inputs()
             self._lift_switches()
+            self._leave_out_strokes()
             self._thin_arrivals()
             self._round_gaps()
 
@@ -72,6 +73,19 @@ class _Shrinker:
             kept = ~(1 << switch)
             self._try(tuple(replace(entry, contacts=entry.contacts & kept) for entry in self.best.inputs))
 
+    def _leave_out_strokes(self) -> None:
+        """Let a switch stay as it was from one change of it to the next."""
+        for place in range(len(self.best.inputs) - 1, -1, -1):
+            for switch in range((_word(self.best, place - 1) | _word(self.best, place)).bit_length()):
+                bit = 1 << switch
+                inputs = self.best.inputs
+                if place < len(inputs) and (_word(self.best, place) ^ _word(self.best, place - 1)) & bit:
+                    end = place
+                    while end < len(inputs) and not (inputs[end].contacts ^ inputs[place].contacts) & bit:
+                        end += 1
+                    without = tuple(replace(entry, contacts=entry.contacts ^ bit) for entry in inputs[place:end])
+                    self._try(inputs[:place] + without + inputs[end:])
+
     def _thin_arrivals(self) -> None:
         """Leave out single readings and bytes."""
         for place in range(len(self.best.inputs) - 1, -1, -1):
@@ -100,6 +114,11 @@ class _Shrinker:
             return 0
         before_us = inputs[place - 1].time_us if place else 0
         return (inputs[place].time_us if place < len(inputs) else self.best.end_us) - before_us
+
+
+def _word(history: History, place: int) -> int:
+    """The contacts from the input at a place on."""
+    return history.inputs[place].contacts if 0 <= place < len(history.inputs) else 0
 
 
 def _rounder(gap_us: int) -> Iterator[int]:
