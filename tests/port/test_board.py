@@ -7,9 +7,13 @@ from pathlib import Path
 
 import pytest
 
+from controller_sim.design import load_design
+from controller_sim.port import WRITERS
 from controller_sim.port.rehearsal import command
+from controller_sim.simulator import Storage
 
-RUNTIME = Path(__file__).resolve().parents[2] / "controller_sim" / "port" / "runtime" / "micropython"
+ROOT = Path(__file__).resolve().parents[2]
+RUNTIME = ROOT / "controller_sim" / "port" / "runtime" / "micropython"
 MACHINE = """
 levels = {}
 
@@ -53,14 +57,16 @@ IMAGE_FILE = "kept.bin"
 """
 
 
-def run(folder: Path, statements: str) -> list[str]:
-    """The lines that MicroPython prints for some statements."""
+RUNTIME_FILES = {path.name: path.read_text(encoding="utf-8") for path in RUNTIME.glob("*.py")} | {"pins.py": PINS}
+
+
+def run(folder: Path, statements: str, files: dict[str, str] = RUNTIME_FILES) -> list[str]:
+    """The lines that MicroPython prints for some statements, among some files."""
     call = command()
     assert call is not None
-    for name, text in (("machine.py", MACHINE), ("pins.py", PINS), ("test.py", statements)):
+    for name, text in (files | {"machine.py": MACHINE, "test.py": statements}).items():
+        (folder / name).parent.mkdir(exist_ok=True)
         (folder / name).write_text(text, encoding="utf-8")
-    for path in RUNTIME.glob("*.py"):
-        (folder / path.name).write_text(path.read_text(encoding="utf-8"), encoding="utf-8")
     done = subprocess.run([*call, "test.py"], cwd=folder, capture_output=True, text=True, timeout=60)
     assert not done.stderr, done.stderr
     return done.stdout.splitlines()
@@ -113,10 +119,24 @@ def test_a_port_without_its_library_is_told_and_not_used(tmp_path: Path) -> None
     assert run(tmp_path, code)[1:] == ["no MIDI by USB: install usb-device-midi with mip", "b''"]
 
 
-def test_an_image_is_read_again_and_one_of_another_length_is_begun_anew(tmp_path: Path) -> None:
+def test_an_image_is_begun_where_there_is_none_and_read_again(tmp_path: Path) -> None:
     code = (
         "from image import Image\n"
         "first = Image('kept.bin', 8)\nfirst.write(iter([(2, 7), (3, 9), (2, 1)]))\n"
-        "print(bytes(Image('kept.bin', 8).memory).hex())\nprint(bytes(Image('kept.bin', 4).memory).hex())"
+        "print(bytes(Image('kept.bin', 8).memory).hex())"
     )
-    assert run(tmp_path, code) == ["ffff0109ffffffff", "ffffffff"]
+    assert run(tmp_path, code) == ["ffff0109ffffffff"]
+
+
+@pytest.mark.parametrize(("other", "length", "taken"), [("starter", 1024, True), ("scenes", 1024, False), ("starter", 1000, False)])
+def test_an_image_of_another_design_or_length_is_left_as_it_is(other: str, length: int, taken: bool, tmp_path: Path) -> None:
+    design, stranger = (load_design(str(ROOT / "configs" / f"{name}.yaml")) for name in ("starter", other))
+    chip = Storage(stranger)
+    before = chip.power_on()
+    chip.save(before, (7, *before[1:]), 0)
+    (tmp_path / "kept.bin").write_bytes(chip.image[:length])
+    code = "from main import Controller\ncontroller = Controller()\nprint(controller.image is not None, controller.engine.cells)"
+    lines = run(tmp_path, code, WRITERS["micropython"](design, ""))
+    assert lines[-1] == ("True [7]" if taken else "False [0]")
+    assert any("remove kept.bin" in line for line in lines) != taken
+    assert (tmp_path / "kept.bin").read_bytes() == chip.image[:length]

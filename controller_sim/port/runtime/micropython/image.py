@@ -4,16 +4,13 @@ ERASED = 0xFF
 
 
 class Image:
-    """A file of `size` bytes and a copy of it to read from. A file of another length is begun anew."""
+    """A file and a copy of it to read from. Where there is no such file, it is begun with `size` erased bytes."""
 
     def __init__(self, path, size):
-        self.memory = bytearray()
         try:
             with open(path, "rb") as stream:
                 self.memory = bytearray(stream.read())
         except OSError:
-            pass
-        if len(self.memory) != size:
             self.memory = bytearray(bytes((ERASED,)) * size)
             with open(path, "wb") as stream:
                 stream.write(self.memory)

@@ -56,7 +56,8 @@ class Controller:
         """Read what was kept. An image that is not this design's is left as it is, and nothing is kept then."""
         image = Image(pins.IMAGE_FILE, design.IMAGE_BYTES)
         self.store = Store(image.memory, design.LAYOUT)
-        image.write(self.store.boot())
+        if len(image.memory) == design.IMAGE_BYTES:
+            image.write(self.store.boot())
         if self.store.values is None:
             print("the kept values are another design's: remove", pins.IMAGE_FILE, "to begin anew")
         else:
