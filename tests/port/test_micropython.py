@@ -12,9 +12,10 @@ import pytest
 from hypothesis import given, settings
 
 import controller_sim.core as core
+from controller_sim.cli import main
 from controller_sim.design import form, load_design, load_design_text
 from controller_sim.design.lowering import tables_of
-from controller_sim.port import WRITERS
+from controller_sim.port import BUILDERS_OWN, WRITERS
 from controller_sim.port.micropython import MOST_COLUMNS, literal, ports_used
 from controller_sim.testing.designs import designs
 
@@ -118,3 +119,14 @@ def test_no_text_of_a_design_gets_out_of_its_comment() -> None:
     module = ast.parse(WRITERS["micropython"](load_design_text(text, 'odd"""\n.yaml'), text)["design.py"])
     assert not [node for node in ast.walk(module) if isinstance(node, ast.Import)]
     assert re.match("Lamps", ast.get_docstring(module) or "")
+
+
+def test_written_again_the_pins_stay_as_the_builder_has_them(tmp_path: Path) -> None:
+    command = ["port", str(ROOT / "configs" / "starter.yaml"), "--to", "micropython", "--out", str(tmp_path)]
+    assert main(command) == 0
+    files = written(ROOT / "configs" / "starter.yaml")
+    assert all((tmp_path / name).read_text(encoding="utf-8") == text for name, text in files.items())
+    (tmp_path / "pins.py").write_text("mine\n", encoding="utf-8")
+    assert main(command) == 0
+    assert (tmp_path / "pins.py").read_text(encoding="utf-8") == "mine\n"
+    assert set(BUILDERS_OWN) & files.keys() == {"board.py", "pins.py"}
