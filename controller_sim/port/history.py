@@ -8,7 +8,7 @@ from itertools import groupby
 
 from controller_sim.core.kinds import midi_bytes, pedal_reading
 from controller_sim.design.arrivals import PedalReading, unpack
-from controller_sim.design.form import PORT_NAMES, Design
+from controller_sim.design.form import PORT_NAMES, Design, Pedal
 from controller_sim.design.storage import keeps
 from controller_sim.script import Run, print_script
 from controller_sim.script.recorder import record_script
@@ -30,7 +30,8 @@ def seen_by_polling(design: Design, history: History) -> History:
     """The same as a controller sees it that reads its inputs in turn.
 
     At one instant it finds a pedal at one place only, then bytes from the serial port, then from USB. At power-on it finds every
-    pedal where it stood; what arrives at that very instant comes 1 us later, and MIDI bytes without power not at all.
+    pedal where it stood; what arrives at that very instant comes 1 us later, and MIDI bytes without power not at all. A reading
+    beyond what a pedal reads is the nearest that it does.
     """
     inputs: list[Input] = []
     for entry in history.inputs:
@@ -50,12 +51,17 @@ def seen_by_polling(design: Design, history: History) -> History:
             word = after[-1]
             taken.append(Input(time_us, "contacts", word))
         readings, received = _sorted_out(entry for each in kinds for entry in each.arrived)
-        events = [pedal_reading(pedal, value) for pedal, value in sorted(readings.items())]
+        events = [pedal_reading(pedal, _possible(design.pedals[pedal], value)) for pedal, value in sorted(readings.items())]
         for port, data in sorted(received.items()) if powered else ():
             events += midi_bytes(port, data)
         if events:
             taken.append(Input(time_us, "arrived", word, tuple(events)))
     return History(tuple(taken), max(history.end_us, taken[-1].time_us if taken else 0))
+
+
+def _possible(pedal: Pedal, value: int) -> int:
+    low, high = pedal.reads
+    return min(max(value, low), high)
 
 
 def _last_power_on_us(inputs: Sequence[Input]) -> int:
@@ -152,17 +158,6 @@ def is_possible(history: History) -> bool:
                 return False
             powered = entry.kind == "on"
     return True
-
-
-def edges_of(histories: Sequence[History]) -> int:
-    """How often a contact opens or closes."""
-    count = 0
-    for history in histories:
-        word = 0
-        for entry in history.inputs:
-            count += (word ^ entry.contacts).bit_count()
-            word = entry.contacts
-    return count
 
 
 def moved(entry: Input, by_us: int) -> Input:
