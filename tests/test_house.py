@@ -15,11 +15,11 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "controller_sim"
-FOLDERS = ("core", "midi", "design", "reference", "simulator", "script", "view", "testing", "cli")
+FOLDERS = ("core", "midi", "design", "reference", "simulator", "script", "view", "verify", "port", "testing", "cli")
 """A folder may import those before it, and itself."""
 STANDALONE = ("core", "midi")
 """Folders that import nothing of ours."""
-PUBLIC = ("design", "simulator", "script", "midi", "testing", "view")
+PUBLIC = ("design", "simulator", "script", "midi", "testing", "view", "port")
 """Folders whose public names a reader of the library meets."""
 MOST_FUNCTION_LINES = 60
 MOST_FILE_LINES = 600
@@ -94,6 +94,14 @@ def test_every_folder_has_its_place_in_the_order() -> None:
 
 
 CORE = [path for path in SOURCES if folder(path) == "core"]
+ON_BOARDS = [path for path in SOURCES if path.is_relative_to(PACKAGE / "port" / "runtime")]
+"""What runs on MicroPython alone, with a board's own modules."""
+LACKING_METHODS = {
+    "bit_count", "bit_length", "as_integer_ratio", "zfill", "ljust", "rjust", "removeprefix", "removesuffix", "casefold", "title",
+    "expandtabs", "swapcase", "translate", "maketrans", "isalnum",
+}  # fmt: skip
+LACKING_BASES = {"bytearray", "array", "memoryview"}
+"""What cannot be multiplied; `bytearray(bytes((255,)) * size)` can."""
 
 
 @pytest.mark.parametrize("path", CORE, ids=name)
@@ -113,6 +121,46 @@ def test_core_has_no_floats_no_clock_and_no_files(path: Path) -> None:
             assert node.func.id not in ("open", "print", "input", "float", "exec", "eval", "compile"), f"{where}: {node.func.id} in core"
 
 
+def lacking(node: ast.AST) -> str:
+    """What MicroPython does not have of a piece of syntax, or does otherwise than Python does; empty where there is nothing."""
+    match node:
+        case ast.Match() | ast.AsyncFunctionDef() | ast.AnnAssign() | ast.TryStar():
+            return type(node).__name__
+        case ast.arguments() if node.posonlyargs or any(each.annotation for each in (*node.args, *node.kwonlyargs)):
+            return "positional-only or annotated parameters"
+        case ast.List(ctx=ast.Load()) | ast.Tuple(ctx=ast.Load()) | ast.Set() if any(isinstance(each, ast.Starred) for each in node.elts):
+            return "unpacking in a display"
+        case ast.Dict() if None in node.keys:
+            return "unpacking in a display"
+        case ast.Attribute() if node.attr in LACKING_METHODS:
+            return node.attr
+        case ast.Call(func=ast.Name(id="sorted" | "zip"), keywords=[_, *_]):
+            return "sorting by a key, which is not stable there, or zip(strict=)"
+        case ast.BinOp(op=ast.Mult(), left=left, right=right):
+            names = {each.func.id for each in (left, right) if isinstance(each, ast.Call) and isinstance(each.func, ast.Name)}
+            return "a bytearray or array multiplied" if names & LACKING_BASES else ""
+        case ast.Slice(step=ast.expr()):
+            return "a slice with a step"
+    return ""
+
+
+@pytest.mark.parametrize("path", CORE + ON_BOARDS, ids=name)
+def test_what_runs_on_boards_uses_nothing_that_micropython_lacks(path: Path) -> None:
+    for node in running(TREES[path]):
+        assert not lacking(node), f"{name(path)}:{getattr(node, 'lineno', 0)}: {lacking(node)}"
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        *("[*a]", "{**a}", "(1, *a)", "def f(a, /): pass", "def f(a: int): pass", "a: int = 1", "a.bit_length()", "sorted(a, key=b)"),
+        *("zip(a, b, strict=True)", "bytearray(1) * 2", "2 * bytearray(b)", "a[::2]", "match a:\n    case 1: pass", "a.ljust(3)"),
+    ],
+)
+def test_the_rule_for_boards_knows_what_micropython_lacks(source: str) -> None:
+    assert any(lacking(node) for node in running(ast.parse(source)))
+
+
 @pytest.mark.parametrize("path", SOURCES + TESTS, ids=name)
 def test_functions_fit_a_screen(path: Path) -> None:
     for node in ast.walk(TREES[path]):
@@ -129,7 +177,7 @@ def test_files_stay_readable(path: Path) -> None:
 
 @pytest.mark.parametrize("path", SOURCES, ids=name)
 def test_only_the_command_line_prints_and_reads_a_clock(path: Path) -> None:
-    if folder(path) == "cli" or path.name == "__main__.py":
+    if folder(path) == "cli" or path.name == "__main__.py" or path in ON_BOARDS:
         return
     for node in running(TREES[path]):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
