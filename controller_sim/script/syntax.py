@@ -141,6 +141,14 @@ class PowerOn(Step):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CutPower(Step):
+    """The power fails while the next save writes its byte `byte` (from 1), which then holds `leaving`; None: what it held before."""
+
+    byte: int
+    leaving: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expectation(Step):
     pass
 
@@ -189,6 +197,11 @@ class ExpectNothingElse(Expectation):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectRestart(Timed):
+    pass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectDisplay(Timed):
     lines: tuple[str, ...]
 
@@ -220,6 +233,13 @@ class ExpectTempo(Timed):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectClock(Timed):
     running: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectPedal(Timed):
+    pedal: str
+    position: int
+    """In what the pedal gives."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from controller_sim.design.form import Design
+from controller_sim.design.storage import keeps
 from controller_sim.script.syntax import (
     LONGEST_US,
     MOST_ARRIVALS,
@@ -13,6 +14,7 @@ from controller_sim.script.syntax import (
     READY_US,
     Bounce,
     Change,
+    CutPower,
     Expectation,
     ExpectSilence,
     Jitter,
@@ -35,6 +37,8 @@ class Instant:
     """What happens at one time: the power first (`power` in order, True is on), then the contacts that turn over, then what arrives."""
 
     power: list[bool] = field(default_factory=list)
+    cut: Check | None = None
+    """The step that lets the power fail in the next save, this instant's included."""
     turned: int = 0
     """Bit i: the contact of switch i changes."""
     arrived: list[tuple[str, int | bytes]] = field(default_factory=list)
@@ -46,9 +50,12 @@ class Instant:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """An expectation, looked at from `clock_us` to `limit_us`; the block of actions before it began at `block_us`."""
+    """An expectation, looked at from `clock_us` to `limit_us`; the block of actions before it began at `block_us`.
 
-    step: Expectation
+    A power cut in a save is one too: that there is such a save.
+    """
+
+    step: Expectation | CutPower
     clock_us: int
     limit_us: int
     block_us: int
@@ -190,6 +197,8 @@ class _Layout:
             self._sweep(step)
         elif isinstance(step, Receive):
             self._receive(step)
+        elif isinstance(step, CutPower):
+            self._cut(step)
         self.floor_us = self.clock_us
         if isinstance(step, PowerOff):
             self._power_off()
@@ -267,6 +276,12 @@ class _Layout:
         self.powered = True
         self._change(step.holding, True, self.clock_us, None, 0)
         self.clock_us += READY_US
+
+    def _cut(self, step: CutPower) -> None:
+        if not keeps(self.design):
+            raise self._error("the design keeps nothing without power, so it never saves: no memory cell says 'keep: yes'")
+        self.checks.append(Check(step, self.clock_us, self.clock_us, self.block_us, self.number))
+        self._instant(self.clock_us).cut = self.checks[-1]
 
     def _instant(self, time_us: int) -> Instant:
         instant = self.instants.setdefault(time_us, Instant(first_step=self.number))

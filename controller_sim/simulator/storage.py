@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 
 from controller_sim.core import storage as core
 from controller_sim.design.form import Design
@@ -84,12 +85,34 @@ class Storage:
         self.first = self.first or values
         return values
 
+    def save_cut_off(self, before: Sequence[int], after: tuple[int, ...], time_us: int, byte: int, leaving: int | None = None) -> int:
+        """The same as `save`, but the power fails in its byte `byte` (from 1), which then holds `leaving`, or what it held before.
+
+        Gives the number of bytes begun; below `byte`, the save was shorter and is whole.
+        """
+        rows = rows_with(self.map, before, after)
+        begun = 0
+        for address, value in chain(self._store.save(after, rows), self._store.tidy()):
+            begun += 1
+            self.saved_writes[address] += 1
+            if begun == byte:
+                self._memory[address] = self._memory[address] if leaving is None else leaving
+                self.notes.append(f"the power failed in byte {byte} of a save")
+                break
+            self._memory[address] = value
+        else:
+            self.saves.append(Save(time_us, after, len(rows), begun, 0, self._parts(rows)))
+        return begun
+
     def save(self, before: Sequence[int], after: tuple[int, ...], time_us: int) -> None:
         """Write the rows in which the kept values differ; `before` is what the image holds."""
         rows = rows_with(self.map, before, after)
         written = self._count(self._store.save(after, rows))
         tidied = self._count(self._store.tidy())
-        self.saves.append(Save(time_us, after, len(rows), written, tidied, -(-len(rows) // self.map.rows_at_once)))
+        self.saves.append(Save(time_us, after, len(rows), written, tidied, self._parts(rows)))
+
+    def _parts(self, rows: Sequence[int]) -> int:
+        return -(-len(rows) // self.map.rows_at_once)
 
     def _count(self, writes: Iterable[tuple[int, int]]) -> int:
         count = 0
