@@ -32,6 +32,7 @@ MAX_SWITCHES = 16
 MAX_LEDS = 32
 MAX_COLOURS = 16
 """Of one LED; outputs have room for 64."""
+LEAST_ECHO_US, MOST_ECHO_US = 1000, 10_000_000
 MAX_ELEMENTS = 4096
 MAX_NAMES = 256
 MAX_TEMPO = 1000
@@ -96,6 +97,7 @@ class Layout:
     ports_in_use: int = 0
     running_status: bool = False
     delayed_messages: int = 16
+    echo_us: int = 0
     pedals: tuple[Pedal, ...] = ()
     devices: tuple[Device, ...] = ()
     cells: tuple[Cell, ...] = ()
@@ -220,11 +222,15 @@ def read_layout(root: Mapping, title: str) -> Layout:
     if node := root.get("timing"):
         _timing(layout, node)
     if node := root.get("wire"):
-        wire = mapping(node, "wire", ("running_status", "delayed_messages", "thru"))
+        wire = mapping(node, "wire", ("running_status", "delayed_messages", "thru", "echo"))
         if each := wire.get("running_status"):
             layout.running_status = truth(each, "running_status")
         if each := wire.get("delayed_messages"):
             layout.delayed_messages = number(each, "delayed_messages", 1, 64)
+        if each := wire.get("echo"):
+            layout.echo_us = duration(each, "echo", LEAST_ECHO_US)
+            if layout.echo_us > MOST_ECHO_US:
+                raise DesignError(f"echo is at most {MOST_ECHO_US // 1_000_000}s", each.place)
     if node := root.get("devices"):
         layout.devices = tuple(_device(layout, key, value) for key, value in mapping(node, "devices").pairs)
     _tempo(layout, root.get("tempo"))

@@ -144,8 +144,7 @@ class _Loader:
         self._fill_panic()
         check_enter_circles(modes, self.procedures, lambda mode: self.parts[mode].node.key("enter").place)
         check_chord_window(modes, self.keyboard, layout.timing)
-        steps = check_statements(self.procedures)
-        check_periods(steps, layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
+        check_periods(check_statements(self.procedures), layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
         return Design(
             title=layout.title,
             file=self.file,
@@ -172,6 +171,7 @@ class _Loader:
             responses=tuple(self.responses),
             thru=read_thru(self.root, layout.tempo.ports if self._runs_clock() else 0),
             opening=layout.opening,
+            echo_us=layout.echo_us,
         )
 
     def with_warnings(self, design: Design) -> Design:

@@ -42,7 +42,12 @@ def design_schema() -> Json:
         ),
         "wire": _object(
             "How messages leave.",
-            {"running_status": _TRUTH, "delayed_messages": _number(1, 64, "How many delayed messages can wait."), "thru": _thru()},
+            {
+                "running_status": _TRUTH,
+                "delayed_messages": _number(1, 64, "How many delayed messages can wait."),
+                "thru": _thru(),
+                "echo": _duration("For how long a message that left at a port counts for nothing when it comes back there."),
+            },
         ),
         "storage": _object(
             "The chip that holds the kept cells.",
