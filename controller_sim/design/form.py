@@ -286,6 +286,8 @@ class Cell:
     place: Place
     starts: tuple[int, ...] = ()
     """Every element's first value where they differ; empty: all are `start`."""
+    texts: tuple[tuple[int, str], ...] = ()
+    """What displays show for some values. The loader writes it out into views and notices, so engines need not know."""
 
     @property
     def start_values(self) -> tuple[int, ...]:

@@ -35,6 +35,7 @@ MAX_COLOURS = 16
 LEAST_ECHO_US, MOST_ECHO_US = 1000, 10_000_000
 MAX_ELEMENTS = 4096
 MAX_NAMES = 256
+MAX_TEXT_SHOWN = 40
 MAX_TEMPO = 1000
 LEAST_STORAGE, MOST_STORAGE = 32, 1 << 16
 MAX_VERSION = 255
@@ -482,7 +483,7 @@ def _memory(layout: Layout, node: Node) -> None:
 
 
 def _cell(name: str, key: Scalar, node: Node, offset: int, names: list[tuple[Scalar, int]]) -> Cell:
-    whole = mapping(node, f"the memory cell {name}", ("range", "ends", "keep", "size", "start", "names"))
+    whole = mapping(node, f"the memory cell {name}", ("range", "ends", "keep", "size", "start", "names", "texts"))
     own: tuple[str, ...] = ()
     if value := whole.get("names"):
         _check_length(value, "names", 1, MAX_NAMES)
@@ -519,7 +520,26 @@ def _cell(name: str, key: Scalar, node: Node, offset: int, names: list[tuple[Sca
         offset=offset,
         place=key.place,
         starts=starts if len(set(starts)) > 1 else (),
+        texts=_texts(value, low, high, own) if (value := whole.get("texts")) else (),
     )
+
+
+def _texts(node: Node, low: int, high: int, names: tuple[str, ...]) -> tuple[tuple[int, str], ...]:
+    """`texts` of a cell: {-1: "off"}."""
+    if names:
+        raise DesignError("a cell whose values have names is shown by these: leave 'texts' out", node.place)
+    found: dict[int, str] = {}
+    for key, value in mapping(node, "texts").pairs:
+        at = number(key, "a value", low, high)
+        text = scalar(value, "a text").text
+        if at in found:
+            raise DesignError(f"the value {at} has a text already", key.place)
+        if len(text) > MAX_TEXT_SHOWN or not text.isprintable():
+            raise DesignError(f"what a display shows for a value is one line of at most {MAX_TEXT_SHOWN} characters", value.place)
+        found[at] = text
+    if not 1 <= len(found) <= MAX_NAMES:
+        raise DesignError(f"texts has {len(found)} entries, but must have 1..{MAX_NAMES}", node.place)
+    return tuple(sorted(found.items()))
 
 
 def _shape(node: Node) -> tuple[int, ...]:

@@ -54,6 +54,8 @@ class ResponseEntry:
     """One entry of a file, its action compiled when first asked for."""
 
     cause: Moved | Received
+    mode: str | None
+    """None: it is bound everywhere."""
     captured: Parameters
     arguments: tuple[Expression, ...]
     condition: Source | None
@@ -69,12 +71,12 @@ def is_response(key: Scalar) -> bool:
     return key.text.split(maxsplit=1)[:1] in (["move"], ["received"])
 
 
-def read_responses(layout: Layout, node: Mapping, where: str, has_draft: bool) -> list[ResponseEntry]:
-    """Those entries of `on` or `everywhere` that are no gestures, their keys understood. Raises DesignError."""
-    return [_entry(layout, key, value, where, has_draft) for key, value in node.pairs if is_response(key)]
+def read_responses(layout: Layout, node: Mapping, mode: str | None, has_draft: bool) -> list[ResponseEntry]:
+    """Those entries of a mode's `on` or (without one) `everywhere` that are no gestures, their keys understood. Raises DesignError."""
+    return [_entry(layout, key, value, mode, has_draft) for key, value in node.pairs if is_response(key)]
 
 
-def _entry(layout: Layout, key: Scalar, value: Node, where: str, has_draft: bool) -> ResponseEntry:
+def _entry(layout: Layout, key: Scalar, value: Node, mode: str | None, has_draft: bool) -> ResponseEntry:
     source = key.source()
     when = WHEN.search(source.text)
     head = source.text[: when.start()] if when else source.text
@@ -91,7 +93,8 @@ def _entry(layout: Layout, key: Scalar, value: Node, where: str, has_draft: bool
         cause = pattern.cause()
         captured, arguments = tuple(pattern.captured), tuple(pattern.arguments)
     action = scalar(value, "an action").source()
-    return ResponseEntry(cause, captured, arguments, condition, key.place, f"{where}: {key.text}", action, has_draft)
+    name = f"{mode or 'everywhere'}: {key.text}"
+    return ResponseEntry(cause, mode, captured, arguments, condition, key.place, name, action, has_draft)
 
 
 def _at(source: Source, index: int) -> Place:

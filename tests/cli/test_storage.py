@@ -112,6 +112,20 @@ def test_what_cannot_be_used_is_code_2_with_a_message(tmp_path: Path, capsys: Ca
         assert capsys.readouterr().err == f"error: {message}\n"
 
 
+def test_an_image_that_cannot_be_converted_for_want_of_room_is_code_2_and_says_what_would_fit(tmp_path: Path, capsys: Captured) -> None:
+    old, new, chip = tmp_path / "old.yaml", tmp_path / "new.yaml", str(tmp_path / "chip.bin")
+    rest = "{switches: [a], storage: {bytes: 160}, modes: {m: {}}, memory: {"
+    wide = f"wide: {{range: 0..99, size: 60, start: {list(range(60))}, keep: yes}}"
+    old.write_text(f"{rest}{wide}}}}}", encoding="utf-8")
+    new.write_text(f"{rest}first: {{range: 0..9, size: 3, keep: yes}}, {wide}}}}}", encoding="utf-8")
+    assert main(["storage", str(old), "--export", chip]) == 0
+    capsys.readouterr()
+    assert main(["storage", str(new), "--import", chip]) == 2
+    error = capsys.readouterr().err
+    assert error.startswith(f"error: {chip}: the image cannot be taken over where it is: ")
+    assert error.endswith("; it would fit with wide in this order, and all others after them\n")
+
+
 def test_a_design_that_keeps_nothing_says_so(tmp_path: Path, capsys: Captured) -> None:
     loose = tmp_path / "loose.yaml"
     loose.write_text("{switches: [a], modes: {m: {}}}", encoding="utf-8")
