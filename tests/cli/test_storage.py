@@ -28,7 +28,7 @@ def told(capsys: Captured, *arguments: str) -> dict[str, Any]:
 def test_the_layout_names_every_kept_cell_with_its_addresses(capsys: Captured) -> None:
     assert main(["storage", BOOTH]) == 0
     shown = capsys.readouterr().out
-    assert "1024 bytes, version 1" in shown and "147 bytes in 7 cells" in shown
+    assert "1024 bytes, version 1" in shown and "187 bytes in 8 cells" in shown
     assert re.search(r"\n  cue_bpm +30..240 +40 +40 +16..21 +0x0A4..0x0D5\n", shown)
     assert "lit" not in shown
 
@@ -46,7 +46,7 @@ def test_a_script_is_told_with_its_wear_and_what_is_kept_at_the_end(capsys: Capt
     assert main(["storage", BOOTH, EDIT]) == 0
     shown = capsys.readouterr().out
     assert "saves      1, 22 bytes written: 3,944 bytes an hour" in shown
-    assert "100,000 after 0.57 years of day and night" in shown and "longest    save 73 ms" in shown
+    assert "100,000 after 0.52 years of day and night" in shown and "longest    save 73 ms" in shown
     assert "cue_sampler[1] = 4  (first 1)" in shown
     facts = told(capsys, BOOTH, EDIT)
     assert facts["wear"]["writes"] == 22 and facts["kept"]["cue"][0] == [1, 1, 2]
@@ -74,7 +74,7 @@ def test_an_image_of_an_older_version_is_taken_over_and_told(tmp_path: Path, cap
     chip, design = str(tmp_path / "chip.bin"), tmp_path / "booth.yaml"
     told(capsys, BOOTH, EDIT, "--export", chip)
     text = Path(BOOTH).read_text(encoding="utf-8")
-    design.write_text("storage: {version: 2}\n" + text.replace("range: -1..127, size: 40", "range: -1..99, size: 40"), encoding="utf-8")
+    design.write_text("storage: {version: 2}\n" + text.replace("range: -1..191, size: 40", "range: -1..99, size: 40"), encoding="utf-8")
     assert main(["storage", str(design), "--import", chip]) == 0
     shown = capsys.readouterr().out
     assert "taken over from an image of version 1: act, cue, cue_sampler, cue_bpm, house_cue" in shown
