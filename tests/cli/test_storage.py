@@ -29,7 +29,7 @@ def test_the_layout_names_every_kept_cell_with_its_addresses(capsys: Captured) -
     assert main(["storage", BOOTH]) == 0
     shown = capsys.readouterr().out
     assert "1024 bytes, version 1" in shown and "187 bytes in 8 cells" in shown
-    assert re.search(r"\n  cue_bpm +30..240 +40 +40 +16..21 +0x0A4..0x0D5\n", shown)
+    assert re.search(r"\n  cue_bpm +30..240 +40 +40 +22..26 +0x0DC..0x10B\n", shown)
     assert "lit" not in shown
 
 
@@ -77,7 +77,7 @@ def test_an_image_of_an_older_version_is_taken_over_and_told(tmp_path: Path, cap
     design.write_text("storage: {version: 2}\n" + text.replace("range: -1..191, size: 40", "range: -1..99, size: 40"), encoding="utf-8")
     assert main(["storage", str(design), "--import", chip]) == 0
     shown = capsys.readouterr().out
-    assert "taken over from an image of version 1: act, cue, cue_sampler, cue_bpm, house_cue" in shown
+    assert "taken over from an image of version 1: act, cue, cue_sampler, cue_wet, cue_bpm, house_cue" in shown
     assert "cue_pads (-1..99, size 40)" in shown and "cue_sampler[1] = 4" in shown
     assert main(["storage", str(design), "--import", chip, "--export", chip]) == 0
     capsys.readouterr()

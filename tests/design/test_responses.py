@@ -160,6 +160,8 @@ def test_what_goes_on_is_as_declared(thru: str, expected: tuple[Thru, ...]) -> N
         ("wire: {thru: {usb: {to: serial, only: [chanel]}}}", "design:2:40: only is channel or real_time or sysex or "),
         ("wire: {thru: {usb: {to: serial, only: [channel, note_on]}}}", "design:2:49: this goes on already"),
         ("wire: {thru: {usb: {to: serial, only: []}}}", "design:2:39: 'only' lists nothing, so nothing goes on"),
+        ("wire: {echo: 20s}", "design:2:14: echo is at most 10s"),
+        ("wire: {echo: 900us}", "design:2:14: '900us' is too short: at least 1ms"),
         ("tempo: {follow: midi}", "design:2:17: follow is serial or usb, not 'midi'"),
     ],
 )
