@@ -55,7 +55,7 @@ class Arrivals(Recogniser):
                         self.sent.append((packed[at], item))
                     elif item & 7 == RESTARTED:
                         self.sent.clear()
-            del self.sent[:-MOST_ECHOES]
+            self.sent = self.sent[-MOST_ECHOES:]
         self.noted = len(packed)
 
     def take(self):

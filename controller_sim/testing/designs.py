@@ -158,7 +158,7 @@ class _Maker:
     def _received(self) -> form.Received:
         """A message with two values, half of a pair of controllers, or a SysEx."""
         ranges: tuple[tuple[int, int], ...] = ((0, 127), (0, 127), (60, 60), (0, 63), (1, 127))
-        status = self.writer.pick(0x90, 0x80, 0xB3, 0xB3, 0xC1, 0xE0, 0xF0, 0xF2, 0xF3, 0xF6, 0xF8, 0xFA, 0xFB)
+        status = self.writer.pick(0x90, 0x80, 0xB3, 0xB3, 0xC1, 0xE0, 0xF0, 0xF0, 0xF2, 0xF3, 0xF6, 0xF8, 0xFA, 0xFB)
         ports = self.draw(PORTS)
         if status == 0xB3 and self.writer.either():
             number = self.writer.whole(0, 2)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from controller_sim.design import Design, load_design_text
 from controller_sim.script import parse_script, play, record, report
 from controller_sim.simulator.storage import BYTE_US
+from controller_sim.view.timeline import events
 
 DESIGN = load_design_text(
     """
@@ -68,6 +69,14 @@ expect memory first = 0
 tap c
 expect message to room control_change 1 2"""
     assert failures(text, engine=engine) == [(3, "memory first = 0 within 100ms", ("160ms  the power is off",))]
+
+
+def test_the_timeline_says_in_which_byte_the_power_went() -> None:
+    run = play(DESIGN, parse_script("cut power at byte 2\ntap a\n+1s power on", DESIGN))
+    assert [event.text for event in events(DESIGN, run.inputs, run.outputs) if event.kind == "power"] == [
+        "power off in byte 2 of a save",
+        "power on",
+    ]
 
 
 def test_a_cut_without_a_save_and_a_save_of_too_few_bytes_are_failures() -> None:
