@@ -12,7 +12,7 @@ from controller_sim.design.storage import keeps
 from controller_sim.script.ledger import Ledger
 from controller_sim.script.printer import duration_text, print_step
 from controller_sim.script.state import is_state, observe, wanted_state
-from controller_sim.script.syntax import CutPower, Expectation, Script, ScriptError
+from controller_sim.script.syntax import CutPower, Script, ScriptError
 from controller_sim.script.timeline import Check, Instant, Timeline, lay_out
 from controller_sim.simulator.simulator import Input, Simulator
 from controller_sim.simulator.storage import Storage
@@ -97,7 +97,7 @@ class Player:
 
     def _state_checks(self) -> Iterator[_Watch]:
         for number, check in enumerate(self.timeline.checks):
-            if isinstance(check.step, Expectation) and is_state(check.step):
+            if is_state(check.step):
                 yield _Watch(number, check)
 
     def run(self) -> Run:
@@ -184,7 +184,6 @@ class Player:
             if now_us < watch.check.clock_us:
                 remaining.append(watch)
                 continue
-            assert isinstance(watch.check.step, Expectation)
             met, seen = observe(watch.check.step, self.simulator)
             if met:
                 continue
@@ -203,7 +202,6 @@ class Player:
         """
         while self._waiting and self._waiting[0].check.clock_us == time_us:
             watch = self._waiting.popleft()
-            assert isinstance(watch.check.step, Expectation)
             if not (self.timeline.changes_only_after(watch.check) and observe(watch.check.step, self.simulator)[0]):
                 self._watched.append(watch)
 

@@ -141,16 +141,19 @@ class PowerOn(Step):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CutPower(Step):
-    """The power fails while the next save writes its byte `byte` (from 1), which then holds `leaving`; None: what it held before."""
-
-    byte: int
-    leaving: int | None = None
+class Expectation(Step):
+    pass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Expectation(Step):
-    pass
+class CutPower(Expectation):
+    """The power fails while the next save writes its byte `byte` (from 1), which then holds `leaving`; None: what it held before.
+
+    That there is such a save is what is expected.
+    """
+
+    byte: int
+    leaving: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -50,12 +50,9 @@ class Instant:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """An expectation, looked at from `clock_us` to `limit_us`; the block of actions before it began at `block_us`.
+    """An expectation, looked at from `clock_us` to `limit_us`; the block of actions before it began at `block_us`."""
 
-    A power cut in a save is one too: that there is such a save.
-    """
-
-    step: Expectation | CutPower
+    step: Expectation
     clock_us: int
     limit_us: int
     block_us: int
@@ -174,6 +171,10 @@ class _Layout:
         elif isinstance(step, Timed):
             limit_us += step.within_us or 0
         self.checks.append(Check(step, self.clock_us, limit_us, self.block_us, self.number))
+        if isinstance(step, CutPower):
+            if not keeps(self.design):
+                raise self._error("the design keeps nothing without power, so it never saves: no memory cell says 'keep: yes'")
+            self._instant(self.clock_us).cut = self.checks[-1]
         self.block_open = False
         self.end_us = max(self.end_us, limit_us)
         if isinstance(step, ExpectSilence):
@@ -197,8 +198,6 @@ class _Layout:
             self._sweep(step)
         elif isinstance(step, Receive):
             self._receive(step)
-        elif isinstance(step, CutPower):
-            self._cut(step)
         self.floor_us = self.clock_us
         if isinstance(step, PowerOff):
             self._power_off()
@@ -276,12 +275,6 @@ class _Layout:
         self.powered = True
         self._change(step.holding, True, self.clock_us, None, 0)
         self.clock_us += READY_US
-
-    def _cut(self, step: CutPower) -> None:
-        if not keeps(self.design):
-            raise self._error("the design keeps nothing without power, so it never saves: no memory cell says 'keep: yes'")
-        self.checks.append(Check(step, self.clock_us, self.clock_us, self.block_us, self.number))
-        self._instant(self.clock_us).cut = self.checks[-1]
 
     def _instant(self, time_us: int) -> Instant:
         instant = self.instants.setdefault(time_us, Instant(first_step=self.number))
