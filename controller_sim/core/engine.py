@@ -5,7 +5,7 @@ A caller's duties:
 2. The word says which switches are down, bit s for switch s; between two calls they were those of the earlier call. Whoever
    reads pins where some contacts open when pressed turns the bits of `tables.opening` over.
 3. `arrived` holds what came at that instant besides, packed as kinds.py says, in the order in which it came.
-4. Take or clear `packed` when you like; nothing is read from it.
+4. Take or clear `packed` when you like, but call `note_sent` before; nothing else is read from it.
 """
 
 from .arrivals import Arrivals

@@ -21,6 +21,9 @@ NOTHING = -1
 # A deadline that never comes. Times are microseconds, so this is some 146,000 years.
 NEVER = 1 << 62
 
+MOST_ECHOES = 16
+"""How many messages that left are remembered to know their echoes."""
+
 CLOCK_FIRST_TICK_US = 1000
 CLOCK_MESSAGE = 0xF8
 START_MESSAGE = 0xFA

@@ -74,11 +74,23 @@ def _arrivals(engine):
         (tuple(pedals.held), tuple(pedals.positions), tuple(pedals.told)),
         tuple([(parser.status, parser.body, parser.length) for parser in engine.parsers]),
         beat,
+        tuple(sorted(engine.upper.items())),
+        _sent(engine),
     )
 
 
+def _sent(engine):
+    """The messages that left and may still come back."""
+    engine.note_sent()
+    least_us = engine.now_us - engine.tables.echo_us
+    return tuple([(time_us - engine.now_us, item) for time_us, item in engine.sent if time_us > least_us])
+
+
 def _restore_arrivals(engine, arrivals, now_us):
-    (held, positions, told), parsers, (beat_at, beat_ticks, heard_tick_at) = arrivals
+    (held, positions, told), parsers, (beat_at, beat_ticks, heard_tick_at), upper, sent = arrivals
+    engine.upper = dict(upper)
+    engine.sent = [(time_us + now_us, item) for time_us, item in sent]
+    engine.noted = len(engine.packed)
     engine.pedals.held[:] = held
     engine.pedals.positions[:] = positions
     engine.pedals.told[:] = told

@@ -42,8 +42,11 @@ class Tables:
     opening                    switches whose contacts open when pressed; the engine itself never looks at it
     pedals                     (heel, toe, points, hysteresis, every_us, moves_first, shown) each; `shown`: a display or LED reads it
     moves[mode][pedal]         ((condition bit or 0, response), ...)
-    heard[mode]                {status: ((ports, first_low, first_high, second_low, second_high, condition bit or 0, response), ...)}
-    responses[response]        function (engine, now_us, first, second data byte)
+    heard[mode]                {status: ((ports, ((low, high) of each value, ...), whether of a pair of controllers, condition bit or 0,
+                               response), ...)}
+    responses[response]        function (engine, now_us, *the values of what was received)
+    paired                     set of status << 7 | number of the upper half of pairs of controllers that are responded to
+    echo_us                    for how long a message that left at a port is an echo when it comes in there, or 0
     thru                       ((source port, ports, bits of the kinds of messages), ...)
     follow, follow_pause_us    the port whose clock sets the tempo or 0; the longest pause between its ticks
     home, tempo_low, tempo_high, tempo_start, clock_ports, delayed_messages

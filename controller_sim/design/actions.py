@@ -10,6 +10,7 @@ from __future__ import annotations
 import ast
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import islice
 
 from controller_sim.design import messages
 from controller_sim.design.errors import DesignError, Source
@@ -55,7 +56,7 @@ from controller_sim.design.program import (
     Text,
 )
 from controller_sim.design.scope import NO_FORM, Form, FormField, Lamp, Scope
-from controller_sim.design.texts import text_width, text_with
+from controller_sim.design.texts import MAX_VERSIONS, text_width, text_with, versions
 
 MAX_STEPS = 10_000
 """How often the innermost statement of nested loops may run in one procedure."""
@@ -426,7 +427,7 @@ class ActionCompiler(ExpressionCompiler):
         if name == "enter":
             return [Enter(self._mode(node))]
         if name == "notice":
-            return [self._notice(node)]
+            return self._notice(node)
         if name in FORM_COMMANDS:
             return self._form_command(node, name)
         if name == "factory_values":
@@ -522,7 +523,7 @@ class ActionCompiler(ExpressionCompiler):
             raise self.error(node, "enter() does not work here: a leave action runs it")
         return self.scope.modes[mode.id]
 
-    def _notice(self, node: ast.Call) -> Notice:
+    def _notice(self, node: ast.Call) -> list[Statement]:
         arguments = self.arguments(node, ("text",), ("ms",))
         shown = arguments["text"]
         if not (isinstance(shown, ast.Constant) and isinstance(shown.value, str)):
@@ -535,7 +536,14 @@ class ActionCompiler(ExpressionCompiler):
         if limit is not None and self.proving and text_width(text) > limit:
             raise self.error(shown, f"the text can be {text_width(text)} characters long, and the display has {limit}")
         ms = self.constant(arguments["ms"], 1, MAX_NOTICE_MS, "ms") if "ms" in arguments else DEFAULT_NOTICE_MS
-        return Notice(text, ms * 1000)
+        written_out = list(islice(versions((text,)), MAX_VERSIONS + 1))
+        if len(written_out) > MAX_VERSIONS:
+            raise self.error(shown, f"this can look in more than {MAX_VERSIONS} ways, by the texts of its values")
+        body: tuple[Statement, ...] = ()
+        for condition, (line,) in reversed(written_out):
+            notice = (Notice(line, ms * 1000),)
+            body = (If(condition, notice, body),) if condition else notice
+        return list(body)
 
 
 __all__ = [

@@ -22,9 +22,7 @@ class FastEngine(Engine):
 
     def take_outputs(self) -> list[Output]:
         """What was put out since the last call."""
-        outputs = decode(self.packed)
-        self.packed.clear()
-        return outputs
+        return decode(self.take())
 
     def snapshot(self) -> tuple[Any, ...]:
         """The state, comparable and hashable, with all times relative to now."""

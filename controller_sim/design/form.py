@@ -81,21 +81,23 @@ class Moved:
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """A whole message has arrived: `status` with its channel, at one of `ports`, each data byte in its low..high.
+    """A whole message has arrived: `status` with its channel, at one of `ports`, each of its values in its low..high.
 
-    A message with fewer than two data bytes counts as if the others were 0.
+    The values are its two data bytes, 0 where it has fewer; of a SysEx its first bytes, of which it has at least as many.
     """
 
     status: int
     ports: int
-    data: tuple[tuple[int, int], tuple[int, int]] = ((0, 127), (0, 127))
+    data: tuple[tuple[int, int], ...] = ((0, 127), (0, 127))
+    bits: int = 7
+    """14: a control change of a pair; its values are the number of the upper half, 0..31, and what both halves make."""
 
 
 @dataclass(frozen=True, slots=True)
 class Response:
     """What something that is no press does in a mode: of several for one cause the first that applies.
 
-    `arguments` are those of the procedure, over the message's data bytes as locals 0 and 1.
+    `arguments` are those of the procedure, over the message's values as locals from 0 on.
     """
 
     mode: int
@@ -105,6 +107,11 @@ class Response:
     place: Place
     condition: int | None = None
     """An index in the mode's conditions, read when the cause happens."""
+
+    @property
+    def values(self) -> int:
+        """How many values the cause has."""
+        return 0 if isinstance(self.cause, Moved) else len(self.cause.data)
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,6 +286,8 @@ class Cell:
     place: Place
     starts: tuple[int, ...] = ()
     """Every element's first value where they differ; empty: all are `start`."""
+    texts: tuple[tuple[int, str], ...] = ()
+    """What displays show for some values. The loader writes it out into views and notices, so engines need not know."""
 
     @property
     def start_values(self) -> tuple[int, ...]:
@@ -335,6 +344,8 @@ class Design:
     pedals: tuple[Pedal, ...] = ()
     responses: tuple[Response, ...] = ()
     thru: tuple[Thru, ...] = ()
+    echo_us: int = 0
+    """For how long a message that left at a port is an echo when it comes in there; 0: no message is."""
     opening: int = 0
     """The switches whose contacts open when pressed (bit i: switch i). Engines never see that: their words say what is down."""
     warnings: tuple[str, ...] = field(default=())

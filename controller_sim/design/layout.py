@@ -32,8 +32,10 @@ MAX_SWITCHES = 16
 MAX_LEDS = 32
 MAX_COLOURS = 16
 """Of one LED; outputs have room for 64."""
+LEAST_ECHO_US, MOST_ECHO_US = 1000, 10_000_000
 MAX_ELEMENTS = 4096
 MAX_NAMES = 256
+MAX_TEXT_SHOWN = 40
 MAX_TEMPO = 1000
 LEAST_STORAGE, MOST_STORAGE = 32, 1 << 16
 MAX_VERSION = 255
@@ -96,6 +98,7 @@ class Layout:
     ports_in_use: int = 0
     running_status: bool = False
     delayed_messages: int = 16
+    echo_us: int = 0
     pedals: tuple[Pedal, ...] = ()
     devices: tuple[Device, ...] = ()
     cells: tuple[Cell, ...] = ()
@@ -220,11 +223,15 @@ def read_layout(root: Mapping, title: str) -> Layout:
     if node := root.get("timing"):
         _timing(layout, node)
     if node := root.get("wire"):
-        wire = mapping(node, "wire", ("running_status", "delayed_messages", "thru"))
+        wire = mapping(node, "wire", ("running_status", "delayed_messages", "thru", "echo"))
         if each := wire.get("running_status"):
             layout.running_status = truth(each, "running_status")
         if each := wire.get("delayed_messages"):
             layout.delayed_messages = number(each, "delayed_messages", 1, 64)
+        if each := wire.get("echo"):
+            layout.echo_us = duration(each, "echo", LEAST_ECHO_US)
+            if layout.echo_us > MOST_ECHO_US:
+                raise DesignError(f"echo is at most {MOST_ECHO_US // 1_000_000}s", each.place)
     if node := root.get("devices"):
         layout.devices = tuple(_device(layout, key, value) for key, value in mapping(node, "devices").pairs)
     _tempo(layout, root.get("tempo"))
@@ -476,7 +483,7 @@ def _memory(layout: Layout, node: Node) -> None:
 
 
 def _cell(name: str, key: Scalar, node: Node, offset: int, names: list[tuple[Scalar, int]]) -> Cell:
-    whole = mapping(node, f"the memory cell {name}", ("range", "ends", "keep", "size", "start", "names"))
+    whole = mapping(node, f"the memory cell {name}", ("range", "ends", "keep", "size", "start", "names", "texts"))
     own: tuple[str, ...] = ()
     if value := whole.get("names"):
         _check_length(value, "names", 1, MAX_NAMES)
@@ -513,7 +520,26 @@ def _cell(name: str, key: Scalar, node: Node, offset: int, names: list[tuple[Sca
         offset=offset,
         place=key.place,
         starts=starts if len(set(starts)) > 1 else (),
+        texts=_texts(value, low, high, own) if (value := whole.get("texts")) else (),
     )
+
+
+def _texts(node: Node, low: int, high: int, names: tuple[str, ...]) -> tuple[tuple[int, str], ...]:
+    """`texts` of a cell: {-1: "off"}."""
+    if names:
+        raise DesignError("a cell whose values have names is shown by these: leave 'texts' out", node.place)
+    found: dict[int, str] = {}
+    for key, value in mapping(node, "texts").pairs:
+        at = number(key, "a value", low, high)
+        text = scalar(value, "a text").text
+        if at in found:
+            raise DesignError(f"the value {at} has a text already", key.place)
+        if len(text) > MAX_TEXT_SHOWN or not text.isprintable():
+            raise DesignError(f"what a display shows for a value is one line of at most {MAX_TEXT_SHOWN} characters", value.place)
+        found[at] = text
+    if not 1 <= len(found) <= MAX_NAMES:
+        raise DesignError(f"texts has {len(found)} entries, but must have 1..{MAX_NAMES}", node.place)
+    return tuple(sorted(found.items()))
 
 
 def _shape(node: Node) -> tuple[int, ...]:

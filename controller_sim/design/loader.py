@@ -144,8 +144,7 @@ class _Loader:
         self._fill_panic()
         check_enter_circles(modes, self.procedures, lambda mode: self.parts[mode].node.key("enter").place)
         check_chord_window(modes, self.keyboard, layout.timing)
-        steps = check_statements(self.procedures)
-        check_periods(steps, layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
+        check_periods(check_statements(self.procedures), layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
         return Design(
             title=layout.title,
             file=self.file,
@@ -172,6 +171,7 @@ class _Loader:
             responses=tuple(self.responses),
             thru=read_thru(self.root, layout.tempo.ports if self._runs_clock() else 0),
             opening=layout.opening,
+            echo_us=layout.echo_us,
         )
 
     def with_warnings(self, design: Design) -> Design:
@@ -207,7 +207,7 @@ class _Loader:
         if node is None:
             return [], []
         gestures = [pair for pair in node.pairs if not is_response(pair[0])]
-        return read_entries(self.layout, gestures, mode, has_draft), read_responses(self.layout, node, mode or "everywhere", has_draft)
+        return read_entries(self.layout, gestures, mode, has_draft), read_responses(self.layout, node, mode, has_draft)
 
     def _read_forms(self) -> None:
         """A form as cells, a timer and a procedure, to which the statements about forms lead."""
@@ -283,7 +283,7 @@ class _Loader:
             for entry in parts.own:
                 self._restrict(entry.source, draft=draft, form=_RELEASED if entry.key.gesture == "release" else form)
             for response in parts.responses:
-                self._restrict(response.source, draft=draft)
+                self._restrict(response.source, draft=draft, form=form)
             for name in ("enter", "leave"):
                 if node := parts.node.get(name):
                     source = scalar(node, "an action").source()
@@ -414,7 +414,8 @@ class _Loader:
         return self._compile(entry.name, entry.source, parameters, draft=entry.has_draft, gesture=True, form=form).procedure
 
     def _compile_response(self, entry: ResponseEntry) -> int:
-        return self._compile(entry.name, entry.source, entry.captured, draft=entry.has_draft, gesture=True).procedure
+        form = (self.scope.mode_form if entry.mode else None) or NO_FORM
+        return self._compile(entry.name, entry.source, entry.captured, draft=entry.has_draft, gesture=True, form=form).procedure
 
     def _home(self) -> int:
         node = self.root.get("home")

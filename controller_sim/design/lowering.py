@@ -168,17 +168,20 @@ def _lower_arrivals(design: Design, tables: Tables) -> None:
     tables.heard = []
     for mode in design.modes:
         moves: list[list[tuple[int, int]]] = [[] for _ in design.pedals]
-        heard: dict[int, list[tuple[int, ...]]] = {}
+        heard: dict[int, list[tuple[Any, ...]]] = {}
         for number in mode.responses:
             response = design.responses[number]
             condition = 0 if response.condition is None else 1 << response.condition
             if isinstance(response.cause, form.Moved):
                 moves[response.cause.pedal].append((condition, number))
             else:
-                first, second = response.cause.data
-                heard.setdefault(response.cause.status, []).append((response.cause.ports, *first, *second, condition, number))
+                cause = response.cause
+                heard.setdefault(cause.status, []).append((cause.ports, cause.data, cause.bits == 14, condition, number))
         tables.moves.append([tuple(each) for each in moves])
         tables.heard.append({status: tuple(each) for status, each in heard.items()})
+    causes = [response.cause for response in design.responses if isinstance(response.cause, form.Received)]
+    tables.paired = frozenset(cause.status << 7 | cause.data[0][0] for cause in causes if cause.bits == 14)
+    tables.echo_us = design.echo_us
 
 
 def _shown(design: Design) -> Iterator[program.Expression]:

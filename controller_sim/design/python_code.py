@@ -46,9 +46,9 @@ class PythonWriter:
         self.function(name, ["e", "now", *(f"v{i}" for i in range(procedure.parameters))], self._body(procedure.body, {}, ()))
 
     def response(self, name: str, response: form.Response) -> None:
-        """A function of the engine and the two data bytes of what arrived."""
+        """A function of the engine and the values of what arrived."""
         arguments = ["e", "now", *(self.expression(argument, {}) for argument in response.arguments)]
-        self.function(name, ("e", "now", "v0", "v1"), [f"p{response.procedure}({', '.join(arguments)})"])
+        self.function(name, ["e", "now", *(f"v{i}" for i in range(response.values))], [f"p{response.procedure}({', '.join(arguments)})"])
 
     def function(self, name: str, parameters: Sequence[str], lines: Sequence[str]) -> None:
         self.lines.append(f"def {name}({', '.join(parameters)}):")

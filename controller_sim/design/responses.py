@@ -20,6 +20,9 @@ from controller_sim.midi.messages import STATUS_TABLE, is_channel
 MAX_RESPONSES = 1000
 ALL_PORTS = sum(PORT_NAMES.values())
 DATA = (0, 127)
+PAIR = (0, 16383)
+MAX_SYSEX_VALUES = 16
+"""How many of the bytes between F0 and F7 a binding may name."""
 CENTRE = 8192
 _WIDE = ("pitchwheel", "songpos")
 """Their two data bytes are one value."""
@@ -36,7 +39,10 @@ def _kinds(channel: bool) -> dict[str, tuple[int, int]]:
 
 
 CHANNEL_KINDS = _kinds(channel=True)
-SYSTEM_KINDS = {word: kind for word, kind in _kinds(channel=False).items() if word != "quarter_frame"}
+SYSTEM_KINDS = {
+    **{word: kind for word, kind in _kinds(channel=False).items() if word != "quarter_frame"},
+    "sysex": (0xF0, MAX_SYSEX_VALUES),
+}
 _RECEIVED = re.compile(r"\s*received\s+(?P<kind>\w+)\s*(?:\((?P<inside>[^()]*)\)\s*)?")
 _MOVE = re.compile(r"\s*move\s+(?P<pedal>\w+)\s*")
 _CHANNEL = re.compile(r"channel\s+([0-9]{1,2})")
@@ -48,6 +54,8 @@ class ResponseEntry:
     """One entry of a file, its action compiled when first asked for."""
 
     cause: Moved | Received
+    mode: str | None
+    """None: it is bound everywhere."""
     captured: Parameters
     arguments: tuple[Expression, ...]
     condition: Source | None
@@ -63,12 +71,12 @@ def is_response(key: Scalar) -> bool:
     return key.text.split(maxsplit=1)[:1] in (["move"], ["received"])
 
 
-def read_responses(layout: Layout, node: Mapping, where: str, has_draft: bool) -> list[ResponseEntry]:
-    """Those entries of `on` or `everywhere` that are no gestures, their keys understood. Raises DesignError."""
-    return [_entry(layout, key, value, where, has_draft) for key, value in node.pairs if is_response(key)]
+def read_responses(layout: Layout, node: Mapping, mode: str | None, has_draft: bool) -> list[ResponseEntry]:
+    """Those entries of a mode's `on` or (without one) `everywhere` that are no gestures, their keys understood. Raises DesignError."""
+    return [_entry(layout, key, value, mode, has_draft) for key, value in node.pairs if is_response(key)]
 
 
-def _entry(layout: Layout, key: Scalar, value: Node, where: str, has_draft: bool) -> ResponseEntry:
+def _entry(layout: Layout, key: Scalar, value: Node, mode: str | None, has_draft: bool) -> ResponseEntry:
     source = key.source()
     when = WHEN.search(source.text)
     head = source.text[: when.start()] if when else source.text
@@ -85,7 +93,8 @@ def _entry(layout: Layout, key: Scalar, value: Node, where: str, has_draft: bool
         cause = pattern.cause()
         captured, arguments = tuple(pattern.captured), tuple(pattern.arguments)
     action = scalar(value, "an action").source()
-    return ResponseEntry(cause, captured, arguments, condition, key.place, f"{where}: {key.text}", action, has_draft)
+    name = f"{mode or 'everywhere'}: {key.text}"
+    return ResponseEntry(cause, mode, captured, arguments, condition, key.place, name, action, has_draft)
 
 
 def _at(source: Source, index: int) -> Place:
@@ -148,8 +157,10 @@ class _Pattern:
             return Received(status, ports)
         first = self._controller() if self.kind == "control_change" else None
         ranges = [self._value(index, first) for index in range(len(self.parts))]
+        if self.kind == "sysex":
+            return Received(status, ports, tuple(ranges))
         ranges += [self._usual(index, first) for index in range(len(ranges), count)]
-        return Received(status, ports, ((*ranges, DATA, DATA)[0], (*ranges, DATA, DATA)[1]))
+        return Received(status, ports, (*ranges, DATA, DATA)[:2], first.bits if first else 7)
 
     def _channel_source(self) -> tuple[int, int]:
         """The channel, 0..15, and the ports that the first part names."""
@@ -176,11 +187,7 @@ class _Pattern:
         names = [controller.name for controller in self.device.controllers]
         if text not in names:
             raise DesignError(f"{self.device.name} has no controller '{text}'{nearest(text, names)}", place)
-        controller = self.device.controllers[names.index(text)]
-        if controller.lower_number is not None:
-            numbers = f"{controller.number} and {controller.lower_number}"
-            raise DesignError(f"{text} has 14 bits, which arrive as two messages: bind their numbers, {numbers}", place)
-        return controller
+        return self.device.controllers[names.index(text)]
 
     def _usual(self, index: int, controller: Controller | None) -> tuple[int, int]:
         """What a value can be: what the device declares."""
@@ -204,12 +211,13 @@ class _Pattern:
             if level is None:
                 raise DesignError(f"{controller.name} has no 'off'", place)
             return level, level
+        low, high = PAIR if index == 1 and controller is not None and controller.bits == 14 else DATA
         if text.isascii() and text.isdigit():
-            if len(text) > 3 or int(text) > DATA[1]:
-                raise DesignError(f"{text} is not in {DATA[0]}..{DATA[1]}", place)
+            if len(text) > 5 or int(text) > high:
+                raise DesignError(f"{text} is not in {low}..{high}", place)
             return int(text), int(text)
         if text[:1].isdigit():
-            return parse_range(Source(text, (place,)), *DATA)
+            return parse_range(Source(text, (place,)), low, high)
         match = _CAPTURE.fullmatch(text)
         if match is None:
             raise DesignError(f"'{text}' is no value: write a number, a range such as 0..7, or a name for it", place)
@@ -276,5 +284,7 @@ def _covers(earlier: Response, cause: Moved | Received, condition: int | None) -
         return False
     if isinstance(earlier.cause, Moved) or isinstance(cause, Moved):
         return earlier.cause == cause
-    wide = all(a[0] <= b[0] and b[1] <= a[1] for a, b in zip(earlier.cause.data, cause.data, strict=True))
-    return earlier.cause.status == cause.status and cause.ports & ~earlier.cause.ports == 0 and wide
+    if (earlier.cause.status, earlier.cause.bits) != (cause.status, cause.bits) or len(earlier.cause.data) > len(cause.data):
+        return False
+    wide = all(a[0] <= b[0] and b[1] <= a[1] for a, b in zip(earlier.cause.data, cause.data, strict=False))
+    return cause.ports & ~earlier.cause.ports == 0 and wide

@@ -42,7 +42,12 @@ def design_schema() -> Json:
         ),
         "wire": _object(
             "How messages leave.",
-            {"running_status": _TRUTH, "delayed_messages": _number(1, 64, "How many delayed messages can wait."), "thru": _thru()},
+            {
+                "running_status": _TRUTH,
+                "delayed_messages": _number(1, 64, "How many delayed messages can wait."),
+                "thru": _thru(),
+                "echo": _duration("For how long a message that left at a port counts for nothing when it comes back there."),
+            },
         ),
         "storage": _object(
             "The chip that holds the kept cells.",
@@ -210,6 +215,12 @@ def _cell() -> Json:
         "A memory cell.",
         {
             "range": _range("The values it holds."),
+            "texts": {
+                "type": "object",
+                "description": "What displays show for some of its values: {-1: off}.",
+                "propertyNames": {"pattern": r"^\s*-?[0-9]+\s*$"},
+                "additionalProperties": {"type": ["string", "number", "boolean"]},
+            },
             "names": _names("Names of its values from 0 on, instead of a range.", 1, 256),
             "ends": {"enum": ["wrap", "clamp"], "description": "What a value outside the range becomes; without it every value must fit."},
             "keep": {**_TRUTH, "description": "Whether it survives power-off."},

@@ -13,7 +13,7 @@ from controller_sim.design.keys import parse_group
 from controller_sim.design.layout import Layout, mapping, scalar
 from controller_sim.design.program import CellValue, Choice, Compare, Constant, Expression, Logic, Text
 from controller_sim.design.scope import Form, FormField, Lamp, Scope
-from controller_sim.design.texts import form_value, names_form, text_width
+from controller_sim.design.texts import MAX_VERSIONS, all_of, form_value, names_form, text_width, versions
 from controller_sim.design.yaml_text import Node, Scalar
 from controller_sim.design.yaml_text import Sequence as ListNode
 
@@ -40,12 +40,20 @@ def read_views(scope: Scope, layout: Layout, node: Node | None) -> tuple[View, .
         if scope.mode_form is not None and _names_form(text_node):
             views.extend(_views_of_fields(scope, layout, scope.mode_form, text_node, holding, failing))
         else:
-            views.append(View(condition, _lines(scope, layout, text_node, holding, failing)))
+            views.extend(_written_out(_lines(scope, layout, text_node, holding, failing), holding, text_node.place))
         if condition is None:
             last = each.place
         else:
             failing.append(condition)
     return tuple(views)
+
+
+def _written_out(lines: Sequence[Text], holding: Sequence[Expression], place: Place) -> Iterator[View]:
+    """A view as one or more, because single values can have texts of their own; it is shown while all of `holding` hold."""
+    for count, (condition, texts) in enumerate(versions(lines)):
+        if count == MAX_VERSIONS:
+            raise DesignError(f"this can look in more than {MAX_VERSIONS} ways, by the texts of its values", place)
+        yield View(all_of((*holding, condition)), texts)
 
 
 def _names_form(node: Node) -> bool:
@@ -60,7 +68,7 @@ def _views_of_fields(
     for number, field in enumerate(form.fields):
         at_hand = ExpressionCompiler(scope, field.cell, {}).at_field(form, number)
         lines = _lines(scope, layout, node, (*holding, at_hand), failing, field)
-        yield View(Logic(0, 1, "and", holding[0], at_hand) if holding else at_hand, lines)
+        yield from _written_out(lines, (*holding, at_hand), node.place)
 
 
 def _form_views(scope: Scope, layout: Layout, form: Form) -> Iterator[View]:
@@ -75,10 +83,11 @@ def _form_views(scope: Scope, layout: Layout, form: Form) -> Iterator[View]:
             message = f"the value can be {text_width(value)} characters long, but the display has {layout.display_characters}"
             raise DesignError(message, field.cell.place(0, 0))
         if layout.display_lines > 1:
-            yield View(at_hand, (label, value))
+            lines = [label, value]
         else:
             yield View(Logic(0, 1, "and", at_hand, CellValue(0, 1, form.label_shown, None)), (label,))
-            yield View(at_hand, (both if text_width(both) <= layout.display_characters else value,))
+            lines = [both if text_width(both) <= layout.display_characters else value]
+        yield from _written_out(lines, (at_hand,), field.cell.place(0, 0))
 
 
 def _view_parts(scope: Scope, node: Node) -> tuple[Expression | None, Node]:

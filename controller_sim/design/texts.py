@@ -1,22 +1,56 @@
-"""Texts with `{expression:02}` fields -> the intermediate form, and how wide they can get."""
+"""Texts with `{expression:02}` fields -> the intermediate form, and how wide they can get.
+
+Where some values of a cell have texts of their own, a text is written out into several, each under its condition (`versions`).
+"""
 
 from __future__ import annotations
 
 import ast
 import re
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.expressions import ExpressionCompiler
 from controller_sim.design.form import Place
 from controller_sim.design.parsing import FORM_TEXTS, MAX_TEXT, parse_value
-from controller_sim.design.program import CellValue, Constant, Field, Text
+from controller_sim.design.program import CellValue, Compare, Constant, Expression, Field, Logic, Text
 from controller_sim.design.scope import FormField
 
 MAX_WIDTH = 40
 """How wide a field may be asked to be: as wide as the widest display."""
 
+MAX_VERSIONS = 64
+"""How many texts the texts for single values may come to in one place."""
+
 _PLAIN_NAME = re.compile(r"\{\s*([a-z_]+)\s*[:}]")
 _FORMAT = re.compile(r"(0?)([1-9][0-9]?)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _WordedField(Field):
+    """A field that shows a text of its own for some values of a cell. It never leaves this module but for `versions`."""
+
+    value: Expression
+    """The cell's value, from which the expression differs by a constant."""
+    texts: tuple[tuple[int, str], ...]
+
+    def possible(self) -> list[tuple[int, str]]:
+        """The values that the cell can have here, of those that have a text."""
+        return [(at, text) for at, text in self.texts if self.value.low <= at <= self.value.high]
+
+    def of_numbers(self) -> Field | None:
+        """The field where none of the texts is shown; None where that never is."""
+        worded = {at for at, _ in self.texts}
+        low, high = self.value.low, self.value.high
+        while low <= high and low in worded:
+            low += 1
+        while high > low and high in worded:
+            high -= 1
+        if low > high:
+            return None
+        by = self.expression.low - self.value.low
+        return Field(replace(self.expression, low=low + by, high=high + by), self.width, self.fill)
 
 
 def text_with(compiler: ExpressionCompiler, source: Source, at_hand: FormField | None = None) -> Text:
@@ -67,12 +101,50 @@ def form_value(compiler: ExpressionCompiler, field: FormField, width: int = 0, f
     declared = compiler.scope.cells[cell]
     outside, compiler.source = compiler.source, field.cell
     node = parse_value(field.cell)
-    value = compiler.finish(node, CellValue(declared.low, declared.high, cell, index))
+    value = now = compiler.finish(node, CellValue(declared.low, declared.high, cell, index))
     if field.shown is not None:
         offset = field.shown.numbers_from
         value = compiler.finish(node, compiler.binary("+", value, Constant(offset, offset)))
     compiler.source = outside
-    return Field(value, width, fill, () if field.shown else declared.names)
+    return _field(value, width, fill, () if field.shown else declared.names, now, declared.texts)
+
+
+def _field(
+    shown: Expression, width: int, fill: str, names: tuple[str, ...], value: Expression, texts: tuple[tuple[int, str], ...]
+) -> Field:
+    return _WordedField(shown, width, fill, value=value, texts=texts) if texts else Field(shown, width, fill, names)
+
+
+def versions(lines: Sequence[Text]) -> Iterator[tuple[Expression | None, tuple[Text, ...]]]:
+    """The same lines without texts for single values: (condition or None, lines), of which the first that holds counts."""
+    for number, line in enumerate(lines):
+        for place, part in enumerate(line.parts):
+            if not isinstance(part, _WordedField):
+                continue
+            for condition, instead in _instead_of(part):
+                text = Text((*line.parts[:place], instead, *line.parts[place + 1 :]))
+                for other, rest in versions((*lines[:number], text, *lines[number + 1 :])):
+                    yield all_of((condition, other)), rest
+            return
+    yield None, tuple(lines)
+
+
+def all_of(conditions: Iterable[Expression | None]) -> Expression | None:
+    """Truths joined by `and`, Nones left out; None for none."""
+    whole: Expression | None = None
+    for condition in conditions:
+        if condition is not None:
+            whole = condition if whole is None else Logic(0, 1, "and", whole, condition)
+    return whole
+
+
+def _instead_of(field: _WordedField) -> Iterator[tuple[Expression | None, str | Field]]:
+    possible, numbers = field.possible(), field.of_numbers()
+    for at, text in possible:
+        last = numbers is None and at == possible[-1][0]
+        yield None if last else Compare(0, 1, "==", field.value, Constant(at, at)), text.rjust(field.width)
+    if numbers is not None:
+        yield None, numbers
 
 
 def _part(compiler: ExpressionCompiler, source: Source, start: int, end: int, at_hand: FormField | None) -> str | Field:
@@ -101,10 +173,11 @@ def _part(compiler: ExpressionCompiler, source: Source, start: int, end: int, at
     finally:
         compiler.source = outer
     bare = isinstance(node, ast.Name | ast.Subscript)
-    names = compiler.scope.cells[value.cell].names if bare and isinstance(value, CellValue) else ()
+    declared = compiler.scope.cells[value.cell] if bare and isinstance(value, CellValue) else None
+    names, texts = (declared.names, declared.texts) if declared else ((), ())
     if names and colon:
         raise DesignError("a width is for numbers, and this shows a name", _place(source, start + len(inner)))
-    return Field(value, width, fill, names)
+    return _field(value, width, fill, names, value, texts)
 
 
 def text_width(text: Text) -> int:
@@ -113,6 +186,10 @@ def text_width(text: Text) -> int:
 
 
 def _field_width(field: Field) -> int:
+    if isinstance(field, _WordedField):
+        numbers = field.of_numbers()
+        widths = [max(len(text), field.width) for _, text in field.possible()]
+        return max([*widths, _field_width(numbers)] if numbers else widths)
     low, high = field.expression.low, field.expression.high
     if field.names:
         return max(len(name) for name in field.names[low : high + 1])

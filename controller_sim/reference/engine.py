@@ -12,7 +12,7 @@ from controller_sim.design.program import Expression
 from controller_sim.reference.debounce import Contact, contact_machine
 from controller_sim.reference.gestures import Gestures
 from controller_sim.reference.interpreter import Interpreter
-from controller_sim.reference.listening import Beat, Ear, as_note_off, data_of, fits, goes_on
+from controller_sim.reference.listening import Beat, Ear, Echoes, Heard, Pairs, as_note_off, data_of, goes_on
 from controller_sim.reference.memory import Memory
 from controller_sim.reference.pedals import PedalInput
 from controller_sim.reference.tempo import Clock, TapSeries
@@ -68,6 +68,8 @@ class ReferenceEngine:
         self._pedals = [PedalInput(pedal, self.now_us, partial(self._moved, number)) for number, pedal in enumerate(design.pedals)]
         self._ears = {port: Ear() for port in PORT_NAMES.values()}
         self._beat = Beat(design.tempo)
+        self._pairs = Pairs(design)
+        self._echoes = Echoes(design.echo_us)
 
     @property
     def cells(self) -> list[int]:
@@ -175,36 +177,46 @@ class ReferenceEngine:
             pedal.move_if_it_has(self.now_us)
 
     def _moved(self, pedal: int) -> None:
-        self._respond(lambda cause: isinstance(cause, Moved) and cause.pedal == pedal, [0, 0])
+        self._respond(lambda cause: [] if isinstance(cause, Moved) and cause.pedal == pedal else None)
 
     def _hear(self, port: int, byte: int) -> None:
-        """A byte arrives; with it a message may be whole: it goes on, it is counted as a beat, it is responded to."""
+        """A byte arrives; with it a message may be whole: unless it is an echo it goes on, counts as a beat, and is responded to."""
         for message in self._ears[port].messages(byte):
+            if self._echoes.is_echo(self.now_us, port, message):
+                continue
             for thru in self.design.thru:
                 if goes_on(thru, port, message):
-                    self._outputs.append(Message(self.now_us, thru.ports, message))
+                    self._put_out(thru.ports, message)
             if port == self.design.tempo.follow:
                 quarter_us = self._beat.hear(message[0], self.now_us)
                 if quarter_us is not None:
                     self._clock.set_quarter(quarter_us, self.now_us)
+            pair = self._pairs.hear(port, message)
             if self.mode >= 0:
-                self._received(port, as_note_off(message))
+                message = as_note_off(message)
+                self._received(Heard(port, message[0], data_of(message), pair))
 
-    def _received(self, port: int, message: bytes) -> None:
-        self._respond(lambda cause: isinstance(cause, Received) and fits(cause, port, message), data_of(message))
+    def _received(self, heard: Heard) -> None:
+        self._respond(lambda cause: heard.values_for(cause) if isinstance(cause, Received) else None)
 
-    def _respond(self, applies: Callable[[Moved | Received], bool], data: list[int]) -> None:
-        """Run the first response of the mode that applies and whose condition holds, if there is one."""
+    def _respond(self, values_for: Callable[[Moved | Received], list[int] | None]) -> None:
+        """Run the first response of the mode for whose cause there are values and whose condition holds, if there is one."""
         mode = self.design.modes[self.mode]
         for number in mode.responses:
             response: Response = self.design.responses[number]
-            if applies(response.cause) and (response.condition is None or self.truth(mode.conditions[response.condition])):
+            values = values_for(response.cause)
+            if values is not None and (response.condition is None or self.truth(mode.conditions[response.condition])):
                 self._outputs.append(Responded(self.now_us, number))
                 self._pressed_us = self.now_us
-                self._interpreter.respond(response, data)
+                self._interpreter.respond(response, values)
                 self._change_modes()
                 self._pressed_us = None
                 return
+
+    def _put_out(self, ports: int, data: bytes) -> None:
+        """A message leaves now."""
+        self._echoes.leaves(self.now_us, ports, data)
+        self._outputs.append(Message(self.now_us, ports, data))
 
     def _timeouts(self) -> Iterator[Timeout]:
         if self._power_on_us is not None:
@@ -231,11 +243,11 @@ class ReferenceEngine:
 
     def _send_first_delayed(self) -> None:
         _, ports, data, _ = self._delayed.pop(0)
-        self._outputs.append(Message(self.now_us, ports, data))
+        self._put_out(ports, data)
 
     def _clock_tick(self) -> None:
         self._clock.tick(self.now_us)
-        self._outputs.append(Message(self.now_us, self.design.tempo.ports, CLOCK_TICK))
+        self._put_out(self.design.tempo.ports, CLOCK_TICK)
 
     def _pedal_may_move(self, pedal: PedalInput) -> None:
         pedal.move_if_it_has(self.now_us)
@@ -310,7 +322,7 @@ class ReferenceEngine:
     def send(self, ports: int, data: bytes, delay_us: int) -> None:
         """Send a message now, or put it in the queue, where the one due first leaves if there is no room."""
         if delay_us == 0:
-            self._outputs.append(Message(self.now_us, ports, data))
+            self._put_out(ports, data)
             return
         if len(self._delayed) == self.design.delayed_messages:
             self._send_first_delayed()
@@ -324,7 +336,7 @@ class ReferenceEngine:
                 return
             if message[1:3] == (ports, data):
                 del self._delayed[place]
-                self._outputs.append(Message(self.now_us, ports, data))
+                self._put_out(ports, data)
                 return
 
     def cancel_delayed(self) -> None:
@@ -338,7 +350,7 @@ class ReferenceEngine:
             if mode not in modes:
                 self._delayed.append(message)
             elif lets_go(data):
-                self._outputs.append(Message(self.now_us, ports, data))
+                self._put_out(ports, data)
 
     def set_tempo(self, beats: int) -> None:
         self._clock.set_beats(beats, self.now_us)

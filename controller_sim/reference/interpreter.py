@@ -111,7 +111,7 @@ class Interpreter:
         self._call(action.procedure, list(action.arguments))
 
     def respond(self, response: Response, data: list[int]) -> None:
-        """Run a response to completion; `data` are the two data bytes of what arrived."""
+        """Run a response to completion; `data` are the values of what arrived."""
         self._call(response.procedure, [self.value(argument, data) for argument in response.arguments])
 
     def _call(self, number: int, arguments: list[int]) -> None:

@@ -21,6 +21,7 @@ from controller_sim.script.syntax import (
     WITHIN_US,
     Bounce,
     Change,
+    CutPower,
     ExpectClock,
     ExpectDisplay,
     ExpectLed,
@@ -29,6 +30,8 @@ from controller_sim.script.syntax import (
     ExpectMode,
     ExpectNoMessages,
     ExpectNothingElse,
+    ExpectPedal,
+    ExpectRestart,
     ExpectSilence,
     ExpectTempo,
     Jitter,
@@ -48,6 +51,7 @@ from controller_sim.script.syntax import (
 from controller_sim.script.timeline import lay_out
 from controller_sim.simulator.errors import SimulatorError
 from controller_sim.simulator.simulator import GAP_US, TAP_US, cell_offset, duration_us, unknown_name
+from controller_sim.simulator.storage import BYTE_US
 
 _Node = Tree[Token]
 FORMAT = 1
@@ -92,14 +96,18 @@ class _Builder:
             "receive": self._receive,
             "power_off": lambda when, line, _: PowerOff(when=when, line=line),
             "power_on": lambda when, line, parts: PowerOn(when=when, line=line, holding=self._switches(parts[0])),
+            "cut": self._cut,
+            "cut_after": self._cut_after,
             "expect_message": self._expect_message,
             "expect_no_messages": lambda when, line, parts: ExpectNoMessages(when=when, line=line, to=self._to(parts[0])),
             "expect_silence": self._expect_silence,
             "expect_nothing_else": lambda when, line, _: ExpectNothingElse(when=when, line=line),
+            "expect_restart": lambda when, line, parts: ExpectRestart(when=when, line=line, within_us=self._within(parts[0])),
             "expect_display": self._expect_display,
             "expect_led": self._expect_led,
             "expect_mode": self._expect_mode,
             "expect_memory": self._expect_memory,
+            "expect_pedal": self._expect_pedal,
             "expect_tempo": self._expect_tempo,
             "expect_clock": self._expect_clock,
         }
@@ -276,6 +284,16 @@ class _Builder:
         every_us = None if every is None else self._duration(every.children[0])
         return Receive(when=when, line=line, port=port, data=data, every_us=every_us, duration_us=self._part(length, 0))
 
+    def _cut(self, when: When | None, line: int, parts: list[Any]) -> Step:
+        token, leaving = parts
+        byte = self._integer(token)
+        if byte < 1:
+            raise self._error("the bytes of a save count from 1", token)
+        return CutPower(when=when, line=line, byte=byte, leaving=None if leaving is None else int(leaving, 16))
+
+    def _cut_after(self, when: When | None, line: int, parts: list[Any]) -> Step:
+        return CutPower(when=when, line=line, byte=self._duration(parts[0]) // BYTE_US + 1)
+
     def _within(self, node: Any) -> int | None:
         if node is None:
             return WITHIN_US
@@ -390,6 +408,13 @@ class _Builder:
         if not cell.low <= value <= cell.high:
             raise self._error(f"{cell.name} is in {cell.low}..{cell.high}; it is never {value}", token)
         return value
+
+    def _expect_pedal(self, when: When | None, line: int, parts: list[Any]) -> Step:
+        name, token, window = parts
+        pedal, position = self._pedal(name), self._integer(token)
+        if not pedal.low <= position <= pedal.high:
+            raise self._error(f"{pedal.name} gives {pedal.low}..{pedal.high}; it never stands at {position}", token)
+        return ExpectPedal(when=when, line=line, pedal=pedal.name, position=position, within_us=self._within(window))
 
     def _expect_tempo(self, when: When | None, line: int, parts: list[Any]) -> Step:
         token, window = parts

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from controller_sim.design.form import Design
-from controller_sim.design.outputs import Message, Output
+from controller_sim.design.outputs import Output
 from controller_sim.design.storage import keeps
 from controller_sim.script.ledger import Ledger
 from controller_sim.script.printer import duration_text, print_step
 from controller_sim.script.state import is_state, observe, wanted_state
-from controller_sim.script.syntax import Script, ScriptError
+from controller_sim.script.syntax import CutPower, Script, ScriptError
 from controller_sim.script.timeline import Check, Instant, Timeline, lay_out
 from controller_sim.simulator.simulator import Input, Simulator
 from controller_sim.simulator.storage import Storage
@@ -51,6 +51,8 @@ class Run:
     """The mode at the end; None without power."""
     cells: tuple[int, ...] | None = None
     """The memory at the end; None without power."""
+    positions: tuple[int, ...] | None = None
+    """Where the pedals stand at the end; None without power."""
     tempo: int | None = None
     clock_running: bool | None = None
     storage: Storage | None = None
@@ -90,6 +92,8 @@ class Player:
         self._failures: dict[int, Failure] = {}
         self._waiting = deque(sorted(self._state_checks(), key=lambda watch: watch.check.clock_us))
         self._watched: list[_Watch] = []
+        self._cutting: Check | None = None
+        """The power cut that waits for a save."""
 
     def _state_checks(self) -> Iterator[_Watch]:
         for number, check in enumerate(self.timeline.checks):
@@ -108,6 +112,7 @@ class Player:
             self._look_before(time_us + 1)
         simulator = self.simulator
         outputs = tuple(simulator.outputs)
+        self._judge_cut()
         self._judge_messages(outputs)
         engine = simulator.powered_engine() if simulator.powered else None
         return Run(
@@ -120,6 +125,7 @@ class Player:
             end_us=simulator.now_us,
             mode=simulator.mode,
             cells=tuple(engine.cells) if engine else None,
+            positions=tuple(engine.positions) if engine else None,
             tempo=engine.tempo if engine else None,
             clock_running=bool(engine.clock_running) if engine else None,
             storage=simulator.storage if keeps(simulator.design) else None,
@@ -149,11 +155,18 @@ class Player:
                 simulator.advance_to(target_us)
 
     def _apply(self, instant: Instant) -> None:
+        if instant.power or instant.cut:
+            self._judge_cut()
         for on in instant.power:
             if on:
                 self.simulator.power_on()
-            else:
+            elif self.simulator.powered:
+                # A save may have been cut off before.
                 self.simulator.power_off()
+        if instant.cut is not None:
+            self._cutting = instant.cut
+            assert isinstance(instant.cut.step, CutPower)
+            self.simulator.cut_next_save(instant.cut.step.byte, instant.cut.step.leaving)
         self.simulator.change(self.simulator.contacts ^ instant.turned)
         for source, what in instant.arrived:
             if isinstance(what, bytes):
@@ -198,8 +211,20 @@ class Player:
         came = tuple(f"{duration_text(time_us)}  {seen}" for time_us, seen in watch.seen[-_MOST_SEEN:])
         self._failures[watch.number] = Failure(check.step.line, print_step(check.step), check.clock_us, wanted_state(check.step), came)
 
+    def _judge_cut(self) -> None:
+        """A power cut that was to fall into a save must have done so before the next one, or power itself, is switched."""
+        check, self._cutting = self._cutting, None
+        if check is None:
+            return
+        assert isinstance(check.step, CutPower)
+        came = self.simulator.missed_cut()
+        if came is not None:
+            number = self.timeline.checks.index(check)
+            expected = f"a save of {check.step.byte} bytes or more"
+            self._failures[number] = Failure(check.step.line, print_step(check.step), check.clock_us, expected, (came,))
+
     def _judge_messages(self, outputs: tuple[Output, ...]) -> None:
-        ledger = Ledger(self.simulator.design, self.timeline, [output for output in outputs if isinstance(output, Message)])
+        ledger = Ledger(self.simulator.design, self.timeline, outputs)
         for number, check in enumerate(self.timeline.checks):
             complaint = ledger.judge(check)
             if complaint is not None:

@@ -11,6 +11,7 @@ from controller_sim.script.syntax import (
     WITHIN_US,
     Bounce,
     Change,
+    CutPower,
     ExpectClock,
     ExpectDisplay,
     ExpectLed,
@@ -19,6 +20,8 @@ from controller_sim.script.syntax import (
     ExpectMode,
     ExpectNoMessages,
     ExpectNothingElse,
+    ExpectPedal,
+    ExpectRestart,
     ExpectSilence,
     ExpectTempo,
     Move,
@@ -132,6 +135,11 @@ def _(step: PowerOn) -> str:
 
 
 @_body.register
+def _(step: CutPower) -> str:
+    return f"cut power at byte {step.byte}" + ("" if step.leaving is None else f" leaving {step.leaving:02X}")
+
+
+@_body.register
 def _(step: ExpectMessage) -> str:
     return f"expect message to {step.to} {pattern_text(step.message)}"
 
@@ -164,6 +172,11 @@ def _(_step: ExpectNothingElse) -> str:
 
 
 @_body.register
+def _(_step: ExpectRestart) -> str:
+    return "expect restart"
+
+
+@_body.register
 def _(step: ExpectDisplay) -> str:
     return "expect display " + " / ".join(json.dumps(line, ensure_ascii=False) for line in step.lines)
 
@@ -182,6 +195,11 @@ def _(step: ExpectMode) -> str:
 def _(step: ExpectMemory) -> str:
     indices = f"[{', '.join(map(str, step.indices))}]" if step.indices else ""
     return f"expect memory {step.cell}{indices} = {step.value}"
+
+
+@_body.register
+def _(step: ExpectPedal) -> str:
+    return f"expect pedal {step.pedal} = {step.position}"
 
 
 @_body.register

@@ -13,6 +13,7 @@ from controller_sim.script.player import Run
 from controller_sim.script.printer import print_script
 from controller_sim.script.syntax import (
     Change,
+    CutPower,
     ExpectClock,
     ExpectDisplay,
     ExpectLed,
@@ -20,6 +21,8 @@ from controller_sim.script.syntax import (
     ExpectMessage,
     ExpectMode,
     ExpectNothingElse,
+    ExpectPedal,
+    ExpectRestart,
     ExpectTempo,
     Move,
     Pattern,
@@ -36,7 +39,7 @@ from controller_sim.simulator.simulator import Input
 def record(run: Run) -> str:
     """A script that does to the contacts what was done in a run, and expects every output at its microsecond.
 
-    It names each message, display, LED and mode when it came, and memory, tempo and clock at the end. Played on the
+    It names each message, restart, display, LED and mode when it came, and memory, pedals, tempo and clock at the end. Played on the
     same design it passes, and it fails when anything differs.
     """
     return print_script(record_script(run))
@@ -55,16 +58,23 @@ def record_script(run: Run) -> Script:
     for time_us in sorted({*inputs, *outputs}):
         at = When(time_us, True)
         power = [entry for entry in inputs[time_us] if entry.kind in ("on", "off")]
-        steps += [PowerOff(when=at) if entry.kind == "off" else PowerOn(when=at) for entry in power]
+        steps += [_power(at, entry) for entry in power]
         # A contact may have turned over and back at one time, as a second instant there; what it came to is what counts.
         after = inputs[time_us][-1].contacts if inputs[time_us] else contacts
         steps += _changes(run.design, at, contacts, after)
         contacts = after
         steps += _arrivals(run.design, at, [event for entry in inputs[time_us] for event in entry.arrived])
         steps += _messages(run.design, at, outputs[time_us])
+        steps += [ExpectRestart(when=at, within_us=None) for output in outputs[time_us] if isinstance(output, Restarted)]
         if not power:
             steps += _state(run.design, at, outputs[time_us])
     return Script(tuple(steps + _end(run)))
+
+
+def _power(at: When, entry: Input) -> Step:
+    if entry.kind == "on":
+        return PowerOn(when=at)
+    return PowerOff(when=at) if entry.cut is None else CutPower(when=at, byte=entry.cut.byte, leaving=entry.cut.leaving)
 
 
 def _changes(design: Design, at: When, before: int, after: int) -> list[Step]:
@@ -134,6 +144,8 @@ def _end(run: Run) -> list[Step]:
             for number, indices in enumerate(product(*map(range, cell.shape))):
                 value = run.cells[cell.offset + number]
                 steps.append(ExpectMemory(when=at, cell=cell.name, indices=indices, value=value, within_us=None))
+    for pedal, position in zip(run.design.pedals, run.positions or (), strict=False):
+        steps.append(ExpectPedal(when=at, pedal=pedal.name, position=position, within_us=None))
     if run.tempo is not None and run.clock_running is not None:
         steps.append(ExpectTempo(when=at, tempo=run.tempo, within_us=None))
         steps.append(ExpectClock(when=at, running=run.clock_running, within_us=None))

@@ -13,6 +13,8 @@ from controller_sim.script.syntax import (
     ExpectMemory,
     ExpectMessage,
     ExpectMode,
+    ExpectPedal,
+    ExpectRestart,
     ExpectTempo,
     Step,
     Timed,
@@ -23,7 +25,7 @@ _NO_POWER = "the power is off"
 
 
 def is_state(step: Expectation) -> bool:
-    return isinstance(step, Timed) and not isinstance(step, ExpectMessage)
+    return isinstance(step, Timed) and not isinstance(step, ExpectMessage | ExpectRestart)
 
 
 def wanted_state(step: Step) -> str:
@@ -69,6 +71,14 @@ def _(step: ExpectMemory, simulator: Simulator) -> tuple[bool, str]:
     value = simulator.powered_engine().cells[offset]
     indices = f"[{', '.join(map(str, step.indices))}]" if step.indices else ""
     return value == step.value, f"memory {step.cell}{indices} = {value}"
+
+
+@observe.register
+def _(step: ExpectPedal, simulator: Simulator) -> tuple[bool, str]:
+    if not simulator.powered:
+        return False, _NO_POWER
+    position = simulator.positions[step.pedal]
+    return position == step.position, f"pedal {step.pedal} = {position}"
 
 
 @observe.register

@@ -146,6 +146,17 @@ class Expectation(Step):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CutPower(Expectation):
+    """The power fails while the next save writes its byte `byte` (from 1), which then holds `leaving`; None: what it held before.
+
+    That there is such a save is what is expected.
+    """
+
+    byte: int
+    leaving: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Timed(Expectation):
     """An expectation to be met within a time from the clock; None: at this very instant."""
 
@@ -189,6 +200,11 @@ class ExpectNothingElse(Expectation):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectRestart(Timed):
+    pass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectDisplay(Timed):
     lines: tuple[str, ...]
 
@@ -220,6 +236,13 @@ class ExpectTempo(Timed):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExpectClock(Timed):
     running: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExpectPedal(Timed):
+    pedal: str
+    position: int
+    """In what the pedal gives."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from controller_sim.design.form import Design
+from controller_sim.design.storage import keeps
 from controller_sim.script.syntax import (
     LONGEST_US,
     MOST_ARRIVALS,
@@ -13,6 +14,7 @@ from controller_sim.script.syntax import (
     READY_US,
     Bounce,
     Change,
+    CutPower,
     Expectation,
     ExpectSilence,
     Jitter,
@@ -35,6 +37,8 @@ class Instant:
     """What happens at one time: the power first (`power` in order, True is on), then the contacts that turn over, then what arrives."""
 
     power: list[bool] = field(default_factory=list)
+    cut: Check | None = None
+    """The step that lets the power fail in the next save, this instant's included."""
     turned: int = 0
     """Bit i: the contact of switch i changes."""
     arrived: list[tuple[str, int | bytes]] = field(default_factory=list)
@@ -167,6 +171,10 @@ class _Layout:
         elif isinstance(step, Timed):
             limit_us += step.within_us or 0
         self.checks.append(Check(step, self.clock_us, limit_us, self.block_us, self.number))
+        if isinstance(step, CutPower):
+            if not keeps(self.design):
+                raise self._error("the design keeps nothing without power, so it never saves: no memory cell says 'keep: yes'")
+            self._instant(self.clock_us).cut = self.checks[-1]
         self.block_open = False
         self.end_us = max(self.end_us, limit_us)
         if isinstance(step, ExpectSilence):

@@ -55,6 +55,14 @@ class Engine(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class PowerCut:
+    """The power fails while a save writes its byte `byte` (from 1), which then holds `leaving`; None: what it held before."""
+
+    byte: int
+    leaving: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Input:
     """What happened to the controller at an instant: `contacts` (the word that is now down), `arrived`, `off` or `on`."""
 
@@ -63,6 +71,8 @@ class Input:
     contacts: int
     arrived: tuple[int, ...] = ()
     """Pedal readings and MIDI bytes, packed as core.kinds says."""
+    cut: PowerCut | None = None
+    """Where in a save the power went off."""
 
 
 def duration_us(text: int | str) -> int:
@@ -154,6 +164,8 @@ class Simulator:
         self._outputs: list[Output] = []
         self._arrived: tuple[int, ...] = ()
         self._pending = True
+        self._cut: PowerCut | None = None
+        self._missed_cut: str | None = None
         self._engine: Engine | None = self._new_engine()
 
     def _new_engine(self) -> Engine:
@@ -257,21 +269,39 @@ class Simulator:
 
     def power_off(self) -> None:
         """Cut the power. What happened at this time before is seen and saved; kept cells survive."""
+        self._settle()
         if self._engine is None:
             raise SimulatorError("the power is off already")
-        self._settle()
         self._engine = None
         self.inputs.append(Input(self._now_us, "off", self._word))
 
     def power_on(self, *held: str) -> None:
         """Give power with these switches held down besides those that are down; cuts it first if it is on."""
         mask = self._mask(held, down=True)
-        if self._engine is not None:
+        if self.powered:
             self.power_off()
         self.inputs.append(Input(self._now_us, "on", self._word))
         self._engine = self._new_engine()
         self._pending = True
         self.change(self._word | mask)
+
+    def cut_next_save(self, byte: int, leaving: int | None = None) -> None:
+        """Let the power fail while the next save, one of this instant included, writes its byte `byte`, counted from 1.
+
+        That byte then holds `leaving`, or what it held before; those before it are written. Raises SimulatorError where nothing is kept.
+        """
+        if not self._keeps:
+            raise SimulatorError("the design keeps nothing without power")
+        if byte < 1:
+            raise SimulatorError("the bytes of a save count from 1")
+        self._cut, self._missed_cut = PowerCut(byte, leaving), None
+
+    def missed_cut(self) -> str | None:
+        """Why the power has not failed as `cut_next_save` asked for; None if it has. What was asked for is then forgotten."""
+        self._settle()
+        missed = "no save" if self._cut is not None else self._missed_cut
+        self._cut = self._missed_cut = None
+        return missed
 
     def _mask(self, switches: Sequence[str], down: bool) -> int:
         mask = 0
@@ -290,24 +320,34 @@ class Simulator:
         if self._pending and engine is not None:
             if self._keeps:
                 # Instant by instant: what an instant changes in kept cells is saved at its end.
-                while (due_us := engine.next_deadline_us()) is not None and due_us < self._now_us:
+                while self._engine and (due_us := engine.next_deadline_us()) is not None and due_us < self._now_us:
                     engine.advance(due_us, self._seen_word)
-                    self._save(engine, due_us)
-            engine.advance(self._now_us, self._word, self._arrived)
+                    self._save(engine, due_us, self._seen_word)
+            if self._engine:
+                engine.advance(self._now_us, self._word, self._arrived)
+                if self._keeps:
+                    self._save(engine, self._now_us, self._word)
             self._arrived = ()
             self._seen_word = self._word
-            if self._keeps:
-                self._save(engine, self._now_us)
             self._outputs += engine.take_outputs()
         self._pending = False
 
-    def _save(self, engine: Engine, time_us: int) -> None:
+    def _save(self, engine: Engine, time_us: int, word: int) -> None:
         kept = tuple(engine.kept())
         if self._kept is None:
             self._kept = first_kept(self.design)
-        if kept != self._kept:
+        if kept == self._kept:
+            return
+        cut, self._cut = self._cut, None
+        if cut is None:
             self._chip().save(self._kept, kept, time_us)
-            self._kept = kept
+        elif (written := self._chip().save_cut_off(self._kept, kept, time_us, cut.byte, cut.leaving)) < cut.byte:
+            self._missed_cut = f"the next save, at {time_us} us, wrote {written} bytes"
+        else:
+            self._engine = None
+            later = sum(entry.time_us > time_us for entry in self.inputs)
+            self.inputs.insert(len(self.inputs) - later, Input(time_us, "off", word, cut=cut))
+        self._kept = kept
 
     def powered_engine(self) -> Engine:
         """The engine, up to date. Raises SimulatorError while the power is off."""
@@ -327,12 +367,14 @@ class Simulator:
 
     @property
     def powered(self) -> bool:
+        if self._cut is not None:
+            self._settle()
         return self._engine is not None
 
     @property
     def next_deadline_us(self) -> int | None:
         """When the controller will next do something by itself; None: never, or the power is off."""
-        return self.powered_engine().next_deadline_us() if self._engine is not None else None
+        return self.powered_engine().next_deadline_us() if self.powered else None
 
     @property
     def outputs(self) -> list[Output]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain
 
 from controller_sim.core import storage as core
 from controller_sim.design.form import Design
@@ -84,12 +85,34 @@ class Storage:
         self.first = self.first or values
         return values
 
+    def save_cut_off(self, before: Sequence[int], after: tuple[int, ...], time_us: int, byte: int, leaving: int | None = None) -> int:
+        """The same as `save`, but the power fails in its byte `byte` (from 1), which then holds `leaving`, or what it held before.
+
+        Gives the number of bytes begun; below `byte`, the save was shorter and is whole.
+        """
+        rows = rows_with(self.map, before, after)
+        begun = 0
+        for address, value in chain(self._store.save(after, rows), self._store.tidy()):
+            begun += 1
+            self.saved_writes[address] += 1
+            if begun == byte:
+                self._memory[address] = self._memory[address] if leaving is None else leaving
+                self.notes.append(f"the power failed in byte {byte} of a save")
+                break
+            self._memory[address] = value
+        else:
+            self.saves.append(Save(time_us, after, len(rows), begun, 0, self._parts(rows)))
+        return begun
+
     def save(self, before: Sequence[int], after: tuple[int, ...], time_us: int) -> None:
         """Write the rows in which the kept values differ; `before` is what the image holds."""
         rows = rows_with(self.map, before, after)
         written = self._count(self._store.save(after, rows))
         tidied = self._count(self._store.tidy())
-        self.saves.append(Save(time_us, after, len(rows), written, tidied, -(-len(rows) // self.map.rows_at_once)))
+        self.saves.append(Save(time_us, after, len(rows), written, tidied, self._parts(rows)))
+
+    def _parts(self, rows: Sequence[int]) -> int:
+        return -(-len(rows) // self.map.rows_at_once)
 
     def _count(self, writes: Iterable[tuple[int, int]]) -> int:
         count = 0
@@ -118,9 +141,30 @@ class Storage:
             case core.STRANGE:
                 return f"the image is of another design: {self._differences(store)}"
         return (
-            f"the image cannot be taken over where it is: too many of its rows would move at once ({self._differences(store)}); "
-            f"there is room for {self.map.rows_at_once}"
+            f"the image cannot be taken over where it is: {self._lack_of_room()} ({self._differences(store)}){self._what_would_fit(store)}"
         )
+
+    def _lack_of_room(self) -> str:
+        """Why the conversion of an older image does not fit into it."""
+        store, rows = _conversion(self._memory, self._layout)
+        if store.row_bytes != self._layout.row_bytes:
+            return f"it has rows of {store.row_bytes} bytes, and the design's kept cells need rows of {self._layout.row_bytes}"
+        room = core.rows_at_once(len(self._memory), store.row_bytes, max(store.rows, self._layout.rows))
+        return f"{len(rows)} rows of {store.row_bytes} bytes would have to be written as one, and there is room for {room}"
+
+    def _what_would_fit(self, store: core.Store) -> str:
+        """The order of the design's cells in which the conversion would fit, in words, if there is one."""
+        place = {each.index: there for each, there in zip(self.map.cells, store.taken, strict=True) if there >= 0}
+        there = [self.design.cells[index] for index in sorted(place, key=lambda index: place[index])]
+        others = [cell for index, cell in enumerate(self.design.cells) if index not in place]
+        for cells, rest in (
+            ((*there, *others), ", and all others after them" if others else ""),
+            (tuple(there), ", and no other kept cells"),
+        ):
+            found, _ = _conversion(self._memory, layout_of(replace(self.design, cells=cells)))
+            if found.state in (core.SAME, core.OTHER):
+                return f"; it would fit with {_listed(cell.name for cell in there)} in this order{rest}"
+        return ""
 
     def _taken_over(self, store: core.Store) -> str:
         taken = [each.cell.name for each, place in zip(self.map.cells, store.taken, strict=True) if place >= 0]
@@ -137,6 +181,13 @@ class Storage:
         if store.left:
             parts.append(f"only in it: {len(store.left)} {'cell' if len(store.left) == 1 else 'cells'} of {_listed(store.left)} bytes")
         return "; ".join(parts) or "there is nothing else in it"
+
+
+def _conversion(memory: bytearray, layout: core.StorageLayout) -> tuple[core.Store, list[int]]:
+    """What an image is to a layout, and the rows that taking it over would write; nothing is written."""
+    store = core.Store(memory, layout)
+    store.look()
+    return store, store.take_over() if store.state == core.OTHER else []
 
 
 def _listed(things: Iterable[object]) -> str:

@@ -45,9 +45,11 @@ class Sender:
         self.known = tuple(sorted({*known, *(pedal.every_us for pedal in design.pedals)}))
         self.inbox = Inbox(changes_us[0])
         self.read = [pedal.heel for pedal in design.pedals]
+        self.last = [0xFA]
+        """The last bytes that arrived together; they may come once more, at either port, as an echo does."""
 
     def send(self, steps: int) -> dict[int, list[int]]:
-        kinds = (("reading", "jitter", "reading") if self.design.pedals else ()) + ("message", "message", "bytes", "ticks")
+        kinds = (("reading", "jitter", "reading") if self.design.pedals else ()) + ("message", "message", "again", "bytes", "ticks")
         for _ in range(self.draw(between(0, steps))):
             base_us = self.inbox.now_us if self.draw(between(0, 1)) else self.draw(one_of(self.changes_us))
             start_us = base_us + self.draw(one_of(self.known)) + self.draw(one_of((0, 0, 1, -1)))
@@ -57,6 +59,8 @@ class Sender:
                 self._pedal(start_us, kind == "jitter")
             elif kind == "ticks":
                 self._ticks(start_us)
+            elif kind == "again":
+                self.inbox.add(start_us, midi_bytes(self.draw(one_of(PORTS)), self.last))
             else:
                 self._bytes(start_us, self._message() if kind == "message" else self.draw(st.lists(one_of(STRAY), min_size=1, max_size=4)))
         return self.inbox.arrived
@@ -81,12 +85,25 @@ class Sender:
             length = self.draw(one_of((1, 3, 126, 127)))
             return list(self.draw(one_of(((0x90, 60, 0), (0xB3, 1, 2), (0xF0, *[5] * length, 0xF7), (0xF8,)))))
         cause = self.draw(one_of(tuple(causes)))
+        if cause.bits == 14:
+            return self._pair(cause)
         data = [self.draw(one_of((low, high, min(high + 1, 127)))) for low, high in cause.data]
+        if cause.status == 0xF0:
+            return [0xF0, *data[: self.draw(one_of((len(data), len(data), 1)))], *self.draw(one_of(((), (), (7, 8)))), 0xF7]
         return [cause.status, *data][: message_length(cause.status)]
+
+    def _pair(self, cause: form.Received) -> list[int]:
+        """Both halves of a controller, the second often by running status, or one of them alone."""
+        (number, _), ends = cause.data
+        value = self.draw(one_of((*ends, min(ends[1] + 1, 16_383), 129)))
+        upper, lower = (number, value >> 7), (number + 32, value & 127)
+        halves = self.draw(one_of(((upper, lower), (upper, lower), (upper,), (lower,))))
+        return [cause.status, *(byte for half in halves for byte in half)]
 
     def _bytes(self, start_us: int, data: Sequence[int]) -> None:
         """Bytes at one port, perhaps without their status, with real time in their midst, at one time or one after another."""
         port = self.draw(one_of(PORTS))
+        self.last = list(data)
         sent = list(data[1:] if len(data) > 1 and self.draw(between(0, 3)) == 3 else data)
         if self.draw(between(0, 3)) == 3:
             sent.insert(self.draw(between(0, len(sent))), self.draw(one_of(REAL_TIME)))

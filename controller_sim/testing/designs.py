@@ -95,6 +95,7 @@ class _Maker:
             pedals=self.pedals,
             responses=tuple(self.responses),
             thru=self._thru(),
+            echo_us=self._times(0, 9) if self.listens else 0,
         )
 
     def _keys(self) -> tuple[form.Key, ...]:
@@ -144,19 +145,26 @@ class _Maker:
         first = len(self.responses)
         for number in range(self.writer.whole(0, 4) if self.listens else 0):
             cause: form.Moved | form.Received
-            if self.pedals and self.writer.either():
-                cause = form.Moved(self.writer.whole(0, len(self.pedals) - 1))
-            else:
-                ranges: tuple[tuple[int, int], ...] = ((0, 127), (0, 127), (60, 60), (0, 63), (1, 127))
-                status = self.writer.pick(0x90, 0x80, 0xB3, 0xC1, 0xE0, 0xF2, 0xF3, 0xF6, 0xF8, 0xFA, 0xFB)
-                cause = form.Received(status, self.draw(PORTS), (self.writer.pick(*ranges), self.writer.pick(*ranges)))
+            cause = form.Moved(self.writer.whole(0, len(self.pedals) - 1)) if self.pedals and self.writer.either() else self._received()
             parameters: tuple[tuple[int, int], ...] = self.draw(one_of(((), ((0, 127),), ((0, 2), (-1, 127)))))
             self.procedures.append(self.writer.procedure(f"response{mode}_{number}", parameters, allowed))
-            data = (program.Local(0, 127, 0), program.Local(0, 127, 1))
-            arguments = tuple(self.writer.fit(value, *ends) for value, ends in zip(data, parameters, strict=False))
+            data = [program.Local(*ends, slot) for slot, ends in enumerate(cause.data)] if isinstance(cause, form.Received) else []
+            values = [*data, program.Constant(1, 1), program.Constant(2, 2)]
+            arguments = tuple(self.writer.fit(value, *ends) for value, ends in zip(values, parameters, strict=False))
             condition = self.writer.whole(0, conditions - 1) if conditions and self.writer.chance(3) else None
             self.responses.append(form.Response(mode, cause, len(self.procedures) - 1, arguments, PLACE, condition))
         return tuple(range(first, len(self.responses)))
+
+    def _received(self) -> form.Received:
+        """A message with two values, half of a pair of controllers, or a SysEx."""
+        ranges: tuple[tuple[int, int], ...] = ((0, 127), (0, 127), (60, 60), (0, 63), (1, 127))
+        status = self.writer.pick(0x90, 0x80, 0xB3, 0xB3, 0xC1, 0xE0, 0xF0, 0xF0, 0xF2, 0xF3, 0xF6, 0xF8, 0xFA, 0xFB)
+        ports = self.draw(PORTS)
+        if status == 0xB3 and self.writer.either():
+            number = self.writer.whole(0, 2)
+            return form.Received(status, ports, ((number, number), self.writer.pick((0, 16_383), (100, 9000))), 14)
+        count = self.writer.whole(0, 4) if status == 0xF0 else 2
+        return form.Received(status, ports, tuple(self.writer.pick(*ranges) for _ in range(count)))
 
     def _cells(self) -> tuple[form.Cell, ...]:
         cells: list[form.Cell] = []

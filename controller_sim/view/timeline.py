@@ -66,7 +66,8 @@ def _input_events(design: Design, inputs: Sequence[Input]) -> Iterator[tuple[int
             continue
         if item.kind != "contacts":
             cut_us = item.time_us
-            yield item.time_us, 2, Event(item.time_us, "power", f"power {item.kind}", {"on": item.kind == "on"})
+            where = "" if item.cut is None else f" in byte {item.cut.byte} of a save"
+            yield item.time_us, 2, Event(item.time_us, "power", f"power {item.kind}{where}", {"on": item.kind == "on"})
             continue
         rank = 3 if item.time_us == cut_us else 0
         changed = word ^ item.contacts

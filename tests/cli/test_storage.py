@@ -28,8 +28,8 @@ def told(capsys: Captured, *arguments: str) -> dict[str, Any]:
 def test_the_layout_names_every_kept_cell_with_its_addresses(capsys: Captured) -> None:
     assert main(["storage", BOOTH]) == 0
     shown = capsys.readouterr().out
-    assert "1024 bytes, version 1" in shown and "147 bytes in 7 cells" in shown
-    assert re.search(r"\n  cue_bpm +30..240 +40 +40 +16..21 +0x0A4..0x0D5\n", shown)
+    assert "1024 bytes, version 1" in shown and "187 bytes in 8 cells" in shown
+    assert re.search(r"\n  cue_bpm +30..240 +40 +40 +22..26 +0x0DC..0x10B\n", shown)
     assert "lit" not in shown
 
 
@@ -46,7 +46,7 @@ def test_a_script_is_told_with_its_wear_and_what_is_kept_at_the_end(capsys: Capt
     assert main(["storage", BOOTH, EDIT]) == 0
     shown = capsys.readouterr().out
     assert "saves      1, 22 bytes written: 3,944 bytes an hour" in shown
-    assert "100,000 after 0.57 years of day and night" in shown and "longest    save 73 ms" in shown
+    assert "100,000 after 0.52 years of day and night" in shown and "longest    save 73 ms" in shown
     assert "cue_sampler[1] = 4  (first 1)" in shown
     facts = told(capsys, BOOTH, EDIT)
     assert facts["wear"]["writes"] == 22 and facts["kept"]["cue"][0] == [1, 1, 2]
@@ -74,10 +74,10 @@ def test_an_image_of_an_older_version_is_taken_over_and_told(tmp_path: Path, cap
     chip, design = str(tmp_path / "chip.bin"), tmp_path / "booth.yaml"
     told(capsys, BOOTH, EDIT, "--export", chip)
     text = Path(BOOTH).read_text(encoding="utf-8")
-    design.write_text("storage: {version: 2}\n" + text.replace("range: -1..127, size: 40", "range: -1..99, size: 40"), encoding="utf-8")
+    design.write_text("storage: {version: 2}\n" + text.replace("range: -1..191, size: 40", "range: -1..99, size: 40"), encoding="utf-8")
     assert main(["storage", str(design), "--import", chip]) == 0
     shown = capsys.readouterr().out
-    assert "taken over from an image of version 1: act, cue, cue_sampler, cue_bpm, house_cue" in shown
+    assert "taken over from an image of version 1: act, cue, cue_sampler, cue_wet, cue_bpm, house_cue" in shown
     assert "cue_pads (-1..99, size 40)" in shown and "cue_sampler[1] = 4" in shown
     assert main(["storage", str(design), "--import", chip, "--export", chip]) == 0
     capsys.readouterr()
@@ -110,6 +110,20 @@ def test_what_cannot_be_used_is_code_2_with_a_message(tmp_path: Path, capsys: Ca
     ):
         assert main(["storage", *arguments]) == 2
         assert capsys.readouterr().err == f"error: {message}\n"
+
+
+def test_an_image_that_cannot_be_converted_for_want_of_room_is_code_2_and_says_what_would_fit(tmp_path: Path, capsys: Captured) -> None:
+    old, new, chip = tmp_path / "old.yaml", tmp_path / "new.yaml", str(tmp_path / "chip.bin")
+    rest = "{switches: [a], storage: {bytes: 160}, modes: {m: {}}, memory: {"
+    wide = f"wide: {{range: 0..99, size: 60, start: {list(range(60))}, keep: yes}}"
+    old.write_text(f"{rest}{wide}}}}}", encoding="utf-8")
+    new.write_text(f"{rest}first: {{range: 0..9, size: 3, keep: yes}}, {wide}}}}}", encoding="utf-8")
+    assert main(["storage", str(old), "--export", chip]) == 0
+    capsys.readouterr()
+    assert main(["storage", str(new), "--import", chip]) == 2
+    error = capsys.readouterr().err
+    assert error.startswith(f"error: {chip}: the image cannot be taken over where it is: ")
+    assert error.endswith("; it would fit with wide in this order, and all others after them\n")
 
 
 def test_a_design_that_keeps_nothing_says_so(tmp_path: Path, capsys: Captured) -> None:

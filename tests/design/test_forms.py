@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 
+from controller_sim.core.kinds import midi_bytes
 from controller_sim.design import DesignError, load_design_text
 from controller_sim.design.fast import FastEngine
+from controller_sim.design.form import SERIAL
 
 HEAD = """\
 switches: [a, b, c]
@@ -277,6 +279,20 @@ def test_a_procedure_that_one_mode_runs_may_edit_its_form() -> None:
     engine = opened(edit(f"[{FIELD}]", rest))
     engine.advance(10, 1)
     assert engine.cells[0] == 3
+
+
+def test_moves_and_messages_of_the_mode_may_edit_its_form() -> None:
+    on = "    on:\n      received start: form_next()\n      received song_select(s in 0..9): form_value(s)\n"
+    engine = opened(edit(f"[{FIELD}, {{label: row, cell: 'row[n]'}}]", on))
+    engine.advance(10, 0, midi_bytes(SERIAL, bytes.fromhex("F3 04")))
+    assert engine.cells[0] == 4
+    engine.advance(20, 0, midi_bytes(SERIAL, b"\xfa"))
+    assert shown(engine, 21) == ["row"]
+
+
+def test_a_message_bound_everywhere_edits_no_form() -> None:
+    with pytest.raises(DesignError, match="only works in a mode with a form"):
+        load_design_text(edit(f"[{FIELD}]") + "everywhere: {received start: form_next()}\n")
 
 
 def test_a_design_without_forms_has_no_cells_of_theirs_and_may_use_their_names() -> None:

@@ -38,7 +38,7 @@ def test_a_named_curve_is_a_straight_line_or_nearly_a_square(curve: str, way: in
     share = way / 1000
     exact = {"linear": share, "slow": share * share, "fast": 1 - (1 - share) ** 2}[curve] * 16_383
     found = interpolated(pedal(f"gives: 0..16383, curve: {curve}").points, way, 1000)
-    assert abs(found - exact) <= 0.001 * 16_383
+    assert abs(found - exact) <= 0.001 * 16_383 + 1
 
 
 REFUSED = {

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller_sim.core.kinds import ALL_KINDS, CHANNEL_KINDS, kind_of, midi_bytes
+from controller_sim.core.kinds import ALL_KINDS, CHANNEL_KINDS, MOST_ECHOES, kind_of, midi_bytes
 from controller_sim.core.midi_in import LONGEST_SYSEX, Parser
 from controller_sim.design import form, load_design_text
 from controller_sim.design.fast import FastEngine
@@ -85,8 +85,12 @@ def remote(on: str) -> form.Design:
         f"""
 switches: [a]
 devices:
-  organ: {{channel: 1, port: serial, programs: 0..7}}
-memory: {{n: {{range: 0..127}}, armed: {{range: 0..1}}}}
+  organ:
+    channel: 1
+    port: serial
+    programs: 0..7
+    controllers: {{level: {{number: 7, bits: 14}}, fine: {{number: 8, bits: 14, range: 100..300}}}}
+memory: {{n: {{range: 0..127}}, armed: {{range: 0..1}}, wide: {{range: 0..16383}}, times: {{range: 0..99, ends: clamp}}}}
 modes:
   m:
     on:
@@ -210,3 +214,156 @@ def test_a_pause_a_start_or_a_continue_begins_a_beat_anew(factory: EngineFactory
         now_us += 20_000
     if anew:
         assert engine.tempo == 125
+
+
+@both_engines
+@pytest.mark.parametrize(
+    ("data", "wide", "times"),
+    [
+        ("B0 07 05 27 03", 5 * 128 + 3, 2),
+        ("B0 07 05 B0 27 03", 5 * 128 + 3, 2),
+        ("B0 07 05", 5 * 128, 1),
+        ("B0 27 03", 0, 0),
+        ("B0 07 05 27 03 27 09", 5 * 128 + 9, 3),
+        ("B0 07 05 27 03 07 06", 6 * 128, 3),
+        ("B0 07 05 C0 01 90 3C 00 B0 27 03", 5 * 128 + 3, 2),
+        ("B0 07 7F 27 7F", 16_383, 2),
+        ("B1 07 05 27 03", 0, 0),
+        ("B0 08 02", 256, 1),
+        ("B0 08 02 28 2C", 300, 2),
+        ("B0 08 02 28 2D", 256, 1),
+        ("B0 09 05 29 03", 0, 0),
+        ("B0 07 05 08 02 27 03", 5 * 128 + 3, 3),
+    ],
+)
+def test_each_half_of_a_pair_responds_with_what_both_then_make(factory: EngineFactory, data: str, wide: int, times: int) -> None:
+    """MIDI 1.0 Detailed Specification 4.2.1, p. 12: a lower half alone is a fine adjustment, an upper half sets the lower one to 0."""
+    lines = [f"      received control_change(organ, {name}, v): |\n        wide = v\n        times += 1" for name in ("level", "fine")]
+    engine = end_of(factory, remote("\n".join(lines)), data)
+    assert (engine.cells[2], engine.cells[3]) == (wide, times)
+
+
+@both_engines
+def test_halves_of_different_ports_and_power_cycles_do_not_mix(factory: EngineFactory) -> None:
+    design = replace(remote("      received control_change(organ, level, v): wide = v"))
+    both = replace(design, responses=tuple(replace(each, cause=replace(each.cause, ports=3)) for each in design.responses))
+    engine = end_of(factory, both, "B0 07 05")
+    engine.advance(200_000, 0, midi_bytes(form.USB, bytes.fromhex("B0 27 03")))
+    assert engine.cells[2] == 5 * 128
+    engine.advance(300_000, 0, midi_bytes(form.USB, bytes.fromhex("B0 07 01 27 02")))
+    engine.advance(400_000, 0, midi_bytes(form.SERIAL, bytes.fromhex("B0 27 04")))
+    assert engine.cells[2] == 5 * 128 + 4
+
+
+@both_engines
+@pytest.mark.parametrize(
+    ("data", "n"),
+    [
+        ("F0 7D 01 05 F7", 5),
+        ("F0 7D 01 05 06 07 F7", 5),
+        ("F0 7D 01 F7", 99),
+        ("F0 7D 01 28 F7", 99),
+        ("F0 7D 02 05 F7", 99),
+        ("F0 7D F8 01 05 F7", 5),
+        ("F0 7D 01 05", 0),
+        ("F0 7D 01 05 C0 F7", 0),
+        ("F0 F7", 98),
+    ],
+)
+def test_a_sysex_fits_by_its_first_bytes(factory: EngineFactory, data: str, n: int) -> None:
+    """7D: for no product, so that examples may use it (MIDI 1.0 Detailed Specification 4.2.1, p. T-9)."""
+    on = "      received sysex(125, 1, k in 0..39): n = k\n      received sysex(serial, 125): n = 99\n      received sysex: n = 98"
+    assert end_of(factory, remote(on), data).cells[0] == n
+
+
+STEPPING = load_design_text(
+    """
+switches: [a]
+timing: {debounce: {press: none, release: none}}
+wire: {echo: 250ms, thru: {usb: serial}}
+devices: {organ: {channel: 1, port: serial, programs: 0..127}}
+memory: {act: {range: 0..7, ends: wrap}}
+modes:
+  m:
+    on:
+      press a: program_change(organ, 5)
+      received program_change(organ, n): |
+        act += 1
+        program_change(organ, n)
+"""
+)
+ECHO_US = 250_000
+
+
+def stepped(
+    factory: EngineFactory, arrivals: list[tuple[int, str, int]], presses: tuple[int, ...] = (), design: form.Design = STEPPING
+) -> int:
+    """The act after what arrived, as (time, bytes, port); the engine's outputs are taken at every other time."""
+    engine = factory(design)
+    engine.advance(0, 0)
+    times = sorted({*(time_us for time_us, _, _ in arrivals), *presses})
+    for turn, time_us in enumerate(times):
+        data = tuple(event for at_us, text, port in arrivals if at_us == time_us for event in midi_bytes(port, bytes.fromhex(text)))
+        engine.advance(time_us, 1 if time_us in presses else 0, data)
+        if turn % 2:
+            engine.take_outputs()
+    return int(engine.cells[0])
+
+
+@both_engines
+@given(delays_us=st.lists(st.integers(1, 2 * ECHO_US), min_size=1, max_size=8))
+def test_a_device_that_sends_back_what_it_gets_steps_a_bank_once(factory: EngineFactory, delays_us: list[int]) -> None:
+    """Each coming back later than the declared time is a message of its own, answered as such."""
+    now_us, arrivals = 10_000, [(10_000, "C0 05", form.SERIAL)]
+    sent_us, act = now_us, 1
+    for delay_us in delays_us:
+        now_us += delay_us
+        arrivals.append((now_us, "C0 05", form.SERIAL))
+        if now_us - sent_us >= ECHO_US:
+            sent_us, act = now_us, act + 1
+    assert stepped(factory, arrivals) == act % 8
+
+
+@both_engines
+@pytest.mark.parametrize(
+    ("arrivals", "presses", "act"),
+    [
+        ([(20_000, "C0 05", form.SERIAL)], (10_000,), 0),
+        ([(20_000, "05", form.SERIAL), (30_000, "C0 06", form.SERIAL)], (10_000,), 1),
+        ([(9_000, "C0 05", form.SERIAL), (20_000, "05", form.SERIAL)], (), 1),
+        ([(20_000, "C0 05", form.USB), (30_000, "C0 05", form.SERIAL)], (), 0),
+        ([(20_000, "C0 05", form.SERIAL), (20_000, "C0 05", form.SERIAL)], (), 1),
+        ([(10_000 + ECHO_US, "C0 05", form.SERIAL)], (10_000,), 1),
+        ([(9_999 + ECHO_US, "C0 05", form.SERIAL)], (10_000,), 0),
+    ],
+)
+def test_an_echo_is_what_left_at_that_port_a_short_time_ago(
+    factory: EngineFactory, arrivals: list[tuple[int, str, int]], presses: tuple[int, ...], act: int
+) -> None:
+    assert stepped(factory, arrivals, presses) == act
+
+
+@both_engines
+@pytest.mark.parametrize(("others", "act"), [(15, 0), (16, 1)])
+def test_the_last_sixteen_messages_that_left_are_remembered(factory: EngineFactory, others: int, act: int) -> None:
+    assert MOST_ECHOES == 16
+    passed = [(10_000 + place, f"B0 14 {place:02X}", form.USB) for place in range(1, others + 1)]
+    assert stepped(factory, [*passed, (20_000, "C0 05", form.SERIAL)], (10_000,)) == act
+
+
+@both_engines
+def test_without_the_declaration_everything_that_comes_back_counts(factory: EngineFactory) -> None:
+    arrivals = [(10_000 * place, "C0 05", form.SERIAL) for place in range(1, 6)]
+    assert stepped(factory, arrivals, design=replace(STEPPING, echo_us=0)) == 5
+
+
+@both_engines
+def test_what_was_passed_on_is_not_passed_back_when_it_returns(factory: EngineFactory) -> None:
+    thru = (form.Thru(form.SERIAL, form.USB, ALL_KINDS), form.Thru(form.USB, form.SERIAL, ALL_KINDS))
+    engine = factory(replace(STEPPING, thru=thru, responses=(), modes=(replace(STEPPING.modes[0], responses=()),)))
+    engine.advance(0, 0)
+    port = form.SERIAL
+    for place in range(10):
+        engine.advance(10_000 * (place + 1), 0, midi_bytes(port, bytes.fromhex("C1 05")))
+        port = form.USB if port == form.SERIAL else form.SERIAL
+    assert [output.ports for output in engine.take_outputs() if isinstance(output, Message)] == [form.USB] * 5

@@ -128,7 +128,7 @@ def test_an_image_is_begun_where_there_is_none_and_read_again(tmp_path: Path) ->
     assert run(tmp_path, code) == ["ffff0109ffffffff"]
 
 
-@pytest.mark.parametrize(("other", "length", "taken"), [("starter", 1024, True), ("scenes", 1024, False), ("starter", 1000, False)])
+@pytest.mark.parametrize(("other", "length", "taken"), [("starter", 1024, True), ("booth", 1024, False), ("starter", 1000, False)])
 def test_an_image_of_another_design_or_length_is_left_as_it_is(other: str, length: int, taken: bool, tmp_path: Path) -> None:
     design, stranger = (load_design(str(ROOT / "configs" / f"{name}.yaml")) for name in ("starter", other))
     chip = Storage(stranger)

@@ -11,6 +11,7 @@ from controller_sim.script import Script, ScriptError, parse_script, play, print
 from controller_sim.script.syntax import (
     Bounce,
     Change,
+    CutPower,
     ExpectClock,
     ExpectDisplay,
     ExpectLed,
@@ -19,6 +20,8 @@ from controller_sim.script.syntax import (
     ExpectMode,
     ExpectNoMessages,
     ExpectNothingElse,
+    ExpectPedal,
+    ExpectRestart,
     ExpectSilence,
     ExpectTempo,
     Jitter,
@@ -97,6 +100,8 @@ def expectations() -> st.SearchStrategy[Step]:
             value=st.integers(0, 39),
             within_us=WITHIN,
         ),
+        st.builds(ExpectRestart, within_us=WITHIN),
+        st.builds(ExpectPedal, pedal=st.just("swell"), position=BYTES, within_us=WITHIN),
         st.builds(ExpectTempo, tempo=st.integers(30, 240), within_us=WITHIN),
         st.builds(ExpectClock, running=st.booleans(), within_us=WITHIN),
     )
@@ -128,6 +133,7 @@ def actions() -> st.SearchStrategy[Step]:
         ),
         st.builds(Wait, duration_us=DURATIONS),
         st.builds(PowerOff),
+        st.builds(CutPower, byte=st.integers(1, 400), leaving=st.one_of(st.none(), st.integers(0, 255))),
         st.builds(PowerOn, holding=st.one_of(st.just(()), SWITCHES)),
     )
 
@@ -208,6 +214,9 @@ def test_a_damaged_script_is_parsed_or_refused_at_a_place_inside_it(booth: Desig
         ("receive from usb clock every 0s for 1s", "1:1: bytes come every 1us at most"),
         ("wait 0.1us", "1:6: 0.1us is no whole number of microseconds"),
         ("wait 90000s", "1:1: a script lasts at most 24 hours, and this goes beyond"),
+        ("cut power at byte 0", "1:19: the bytes of a save count from 1"),
+        ("cut power at byte 3 leaving 5", "1:29: '5' does not fit here; expected two hexadecimal digits"),
+        ("cut power after 5", "1:17: '5' does not fit here; expected a duration such as 60ms"),
         ("power off\npower off", "2:1: the power is off already"),
         ("format 2\ntap a", "1:8: this is format 2; this player reads format 1"),
         ("expect mesage to sampler clock", "1:8: 'mesage' does not fit here; did you mean 'message'?"),
@@ -226,6 +235,8 @@ def test_a_damaged_script_is_parsed_or_refused_at_a_place_inside_it(booth: Desig
         ("expect memory cue = 5", "1:15: cue takes two indices, not 0"),
         ("expect memory act = 8", "1:21: act is in 0..7; it is never 8"),
         ("expect memory frozen = onn", "1:24: there is no value of frozen 'onn'; did you mean 'on'?"),
+        ("expect pedal swell = 128", "1:22: swell gives 0..127; it never stands at 128"),
+        ("expect pedal act = 3", "1:14: there is no pedal 'act'; there is swell"),
         ("expect tempo 300", "1:14: the tempo is in 30..240; it is never 300"),
     ],
 )
@@ -271,7 +282,7 @@ def test_the_document_s_evening_plays_to_its_end(booth: Design) -> None:
 
 def test_every_line_of_the_document_is_a_step(booth: Design) -> None:
     lines = [line for block in document_blocks() for line in block.splitlines()]
-    steps = [line for line in lines if re.match(r"(format|down|up|tap|hold|chord|double|wait|move|receive|power|expect|at|\+)", line)]
+    steps = [line for line in lines if re.match(r"(format|down|up|tap|hold|chord|double|wait|move|receive|power|cut|expect|at|\+)", line)]
     assert len(steps) > 50
     for line in steps:
         try:

@@ -235,3 +235,50 @@ def test_what_a_move_changes_is_saved_in_its_own_instant(engine: str) -> None:
     simulator.power_on()
     simulator.wait("100ms")
     assert simulator.memory["act"] == 5
+
+
+OLD = (
+    "first: {range: 0..9, keep: yes}",
+    f"wide: {{range: 0..200, size: 60, start: {list(range(60))}, keep: yes}}",
+    "last: {range: 0..99, keep: yes}",
+)
+NEW = "new: {range: 0..5, size: 9, keep: yes}"
+
+
+def board(*cells: str, size: int = 160) -> Design:
+    lines = "\n".join(f"  {cell}" for cell in cells)
+    return load_design_text(f"switches: [a]\nstorage: {{bytes: {size}}}\nmemory:\n{lines}\nmodes: {{m: {{}}}}\n")
+
+
+@pytest.mark.parametrize(
+    ("cells", "message"),
+    [
+        (
+            (NEW, *OLD),
+            "the image cannot be taken over where it is: 12 rows of 8 bytes would have to be written as one, and there is room for 3 "
+            "(not in it by name, range and size: new (0..5, size 9)); it would fit with first, wide, last in this order, and all others "
+            "after them",
+        ),
+        (
+            (OLD[1], OLD[0], OLD[2]),
+            "the image cannot be taken over where it is: 10 rows of 8 bytes would have to be written as one, and there is room for 5 "
+            "(there is nothing else in it); it would fit with first, wide, last in this order",
+        ),
+    ],
+)
+def test_a_conversion_without_room_says_in_which_order_of_cells_it_would_fit(cells: tuple[str, ...], message: str) -> None:
+    image = Storage(board(*OLD))
+    image.power_on()
+    with pytest.raises(SimulatorError) as error:
+        Storage(board(*cells), image.image).power_on()
+    assert str(error.value) == message
+
+
+def test_a_conversion_in_the_order_that_was_named_is_made() -> None:
+    image = Storage(board(*OLD))
+    image.power_on()
+    after = Storage(board(*OLD, NEW), image.image)
+    after.power_on()
+    assert after.notes == [
+        "taken over from an image of version 1: first, wide, last; not in it by name, range and size: new (0..5, size 9)"
+    ]

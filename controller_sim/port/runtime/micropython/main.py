@@ -114,7 +114,7 @@ class Controller:
         self.untidy = True
 
     def put_out(self):
-        packed = self.engine.packed
+        packed = self.engine.take()
         for place in range(1, len(packed), 2):
             item = packed[place]
             if isinstance(item, str):
@@ -123,7 +123,6 @@ class Controller:
                 self.send(item >> 3 & 3, item >> 5)
             elif item & 7 == LED:
                 board.light(item >> 11, item >> 3 & 255)
-        packed.clear()
         if self.image is not None:
             kept = self.engine.kept()
             if kept != self.kept:
