@@ -163,7 +163,7 @@ def test_a_port_that_hangs_is_stopped_and_not_tried_again(monkeypatch: pytest.Mo
 
 def test_a_board_that_looks_now_and_then_sends_the_same_at_most_one_look_later(design_file: Path) -> None:
     design = load_design(str(design_file))
-    path = sorted(design_file.parent.glob(f"{design_file.stem}_*.press"))[0]
+    path = sorted(design_file.parent.glob(f"{design_file.stem}_*.press"))[-1]
     run = play(design, parse_script(path.read_text(encoding="utf-8"), design, str(path)))
     history = seen_by_polling(design, History(run.inputs, run.end_us))
     expected = next(EngineTarget("reference").play(design, "", [history]))
