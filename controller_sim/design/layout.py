@@ -57,6 +57,7 @@ TOP_KEYS = (
     "tempo",
     "wire",
     "storage",
+    "budget",
     "pedals",
     "devices",
     "memory",

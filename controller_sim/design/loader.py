@@ -9,6 +9,7 @@ from pathlib import Path
 
 from controller_sim.design.actions import calls_of, compile_procedure
 from controller_sim.design.bindings import Entry, Keyboard, ModeBindings, Parameters, read_entries
+from controller_sim.design.budget import read_budget
 from controller_sim.design.checks import check_chord_window, check_enter_circles
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import Action, Design, Key, Mode, Place, PowerOnBinding, Procedure, Response, Timer
@@ -172,6 +173,7 @@ class _Loader:
             responses=tuple(self.responses),
             thru=read_thru(self.root, layout.tempo.ports if self._runs_clock() else 0),
             opening=layout.opening,
+            budget=read_budget(self.root),
         )
 
     def with_warnings(self, design: Design) -> Design:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from controller_sim.design.budget import MOST_BUFFER
 from controller_sim.design.form import GESTURES, PORT_NAMES
 from controller_sim.design.layout import LEAST_STORAGE, MAX_COLOURS, MAX_LEDS, MAX_SWITCHES, MAX_VERSION, MOST_STORAGE, RESERVED
 from controller_sim.design.pedals import CURVES, HIGHEST_READING, MAX_PEDALS, MAX_POINTS
@@ -50,6 +51,16 @@ def design_schema() -> Json:
                 "bytes": _number(LEAST_STORAGE, MOST_STORAGE, "How many bytes it has [1024]."),
                 "version": _number(1, MAX_VERSION, "Of what the kept values mean [1]; a newer image is refused."),
                 "oldest": _number(1, MAX_VERSION, "The oldest version whose values still mean the same [1]; an older image is refused."),
+            },
+        ),
+        "budget": _object(
+            "What 'check' holds the design to; each is optional.",
+            {
+                "latency": _duration("Of presses and releases that send: from the contact to the last byte."),
+                "tap": _duration("Of taps: from the contact opening to the tap."),
+                "jitter": _duration("Of a MIDI clock byte on the serial line."),
+                "buffer": _number(1, MOST_BUFFER, "The bytes that the serial port's transmit buffer holds."),
+                "scan": _duration("From one look of the firmware at the contacts to the next [1ms]."),
             },
         ),
         "pedals": {**_table("The analogue inputs, by name.", _pedal()), "maxProperties": MAX_PEDALS},
