@@ -14,11 +14,12 @@ def read_budget(root: Mapping) -> Budget:
     node = root.get("budget")
     if node is None:
         return Budget()
-    whole = mapping(node, "budget", ("latency", "tap", "jitter", "buffer", "scan"))
-    times = {name: duration(value, name) if (value := whole.get(name)) else None for name in ("latency", "tap", "jitter")}
+    whole = mapping(node, "budget", ("latency", "release", "tap", "jitter", "buffer", "scan"))
+    times = {name: duration(value, name) if (value := whole.get(name)) else None for name in ("latency", "release", "tap", "jitter")}
     scan = whole.get("scan")
     return Budget(
         latency_us=times["latency"],
+        release_us=times["release"],
         tap_us=times["tap"],
         jitter_us=times["jitter"],
         buffer_bytes=number(each, "buffer", 1, MOST_BUFFER) if (each := whole.get("buffer")) else None,

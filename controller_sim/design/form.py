@@ -309,7 +309,9 @@ class Budget:
     """What a design promises of its own speed, for `check` to hold it to; None: it promises nothing."""
 
     latency_us: int | None = None
-    """Of presses and releases that send something: from the contact to the last byte, on an idle line."""
+    """Of presses that send something: from the contact to the last byte, on an idle line."""
+    release_us: int | None = None
+    """The same of releases."""
     tap_us: int | None = None
     """Of taps: from the contact opening to the tap."""
     jitter_us: int | None = None

@@ -56,7 +56,8 @@ def design_schema() -> Json:
         "budget": _object(
             "What 'check' holds the design to; each is optional.",
             {
-                "latency": _duration("Of presses and releases that send: from the contact to the last byte."),
+                "latency": _duration("Of presses that send: from the contact to the last byte."),
+                "release": _duration("Of releases that send: from the contact to the last byte."),
                 "tap": _duration("Of taps: from the contact opening to the tap."),
                 "jitter": _duration("Of a MIDI clock byte on the serial line."),
                 "buffer": _number(1, MOST_BUFFER, "The bytes that the serial port's transmit buffer holds."),

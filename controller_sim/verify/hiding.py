@@ -74,7 +74,11 @@ def _left_before(reach: Reach, mode: Mode) -> Iterator[Finding]:
             first = alternatives[0]
             if not _comes_before(design, first, later) or not all(reach.always_leaves(each.action.procedure) for each in alternatives):
                 continue
-            if any(each.condition in (None, later.condition) for each in alternatives) and slot != (later.key, later.gesture, later.hold_us):
+            if any(each.condition in (None, later.condition) for each in alternatives) and slot != (
+                later.key,
+                later.gesture,
+                later.hold_us,
+            ):
                 says = f"can never fire: {gesture_title(design, first)} comes first and always leaves the mode, which forgets the press"
                 yield Finding(ERROR, "never-fires", (_title(design, later),), says, later.place)
                 break
@@ -102,13 +106,17 @@ def _comes_before(design: Design, first: Binding, later: Binding) -> bool:
 def shortest_down_us(design: Design) -> int:
     """How long a debounced press lasts at least."""
     timing = design.timing
-    return (timing.press.time_us if timing.press.kind == "lockout" else 0) + (timing.release.time_us if timing.release.kind == "settle" else 0)
+    return (timing.press.time_us if timing.press.kind == "lockout" else 0) + (
+        timing.release.time_us if timing.release.kind == "settle" else 0
+    )
 
 
 def shortest_up_us(design: Design) -> int:
     """How long a switch is up at least between two debounced presses."""
     timing = design.timing
-    return (timing.release.time_us if timing.release.kind == "lockout" else 0) + (timing.press.time_us if timing.press.kind == "settle" else 0)
+    return (timing.release.time_us if timing.release.kind == "lockout" else 0) + (
+        timing.press.time_us if timing.press.kind == "settle" else 0
+    )
 
 
 def _too_short(design: Design, mode: Mode) -> Iterator[Finding]:
@@ -116,17 +124,17 @@ def _too_short(design: Design, mode: Mode) -> Iterator[Finding]:
     bindings = bound(design, mode)
     down_us, up_us = shortest_down_us(design), shortest_up_us(design)
     for binding in bindings:
+        whys = []
         if binding.gesture == "double" and design.timing.double_us <= up_us:
-            says = f"can never fire: debouncing keeps a switch up for {duration(up_us)}, and the double gap ends after {duration(design.timing.double_us)}"
-            yield Finding(ERROR, "never-fires", (_title(design, binding),), says, binding.place)
-        if binding.gesture != "tap":
-            continue
-        for other in bindings:
+            whys.append(f"a switch up for {duration(up_us)}, and the double gap ends after {duration(design.timing.double_us)}")
+        for other in bindings if binding.gesture == "tap" else ():
             if other.key == binding.key and other.gesture in ("hold", "repeat") and other.condition in (None, binding.condition):
                 time_us = other.hold_us or design.timing.repeat.first_us
                 if time_us <= down_us:
-                    says = f"can never fire: debouncing keeps a press down for {duration(down_us)}, and {_named(design, other)} takes it after {duration(time_us)}"
-                    yield Finding(ERROR, "never-fires", (_title(design, binding),), says, binding.place)
+                    whys.append(f"a press down for {duration(down_us)}, and {_named(design, other)} takes it after {duration(time_us)}")
+        for why in whys:
+            says = f"can never fire: debouncing keeps {why}"
+            yield Finding(ERROR, "never-fires", (_title(design, binding),), says, binding.place)
 
 
 def _named(design: Design, binding: Binding) -> str:
@@ -142,7 +150,8 @@ def _on_the_way(design: Design, mode: Mode) -> Iterator[Finding]:
             says = f"fires at once, and {', '.join(chords)} may still come on top"
             yield Finding(NOTE, "eager-beside-chord", (_title(design, binding),), says, binding.place)
         if binding.gesture == "double" and chords and timing.chord_us >= timing.double_us:
-            says = f"the chord window ({duration(timing.chord_us)}) is not shorter than the double gap ({duration(timing.double_us)}): {chords[0]} and the second press are hard to tell apart"
+            windows = f"the chord window ({duration(timing.chord_us)}) is not shorter than the double gap ({duration(timing.double_us)})"
+            says = f"{windows}: {chords[0]} and the second press are hard to tell apart"
             yield Finding(WARNING, "chord-against-double", (_title(design, binding),), says, binding.place)
         if binding.gesture == "hold":
             for other in bindings:
@@ -166,7 +175,13 @@ def _responses(reach: Reach, mode: Mode) -> Iterator[Finding]:
         for number, why in _never(reach, conditions):
             if number == len(takers):
                 title = f"{response_title(design, later)} in {mode.name}"
-                yield Finding(ERROR, "never-fires", (title,), f"can never come: {why if later.condition is not None else 'an earlier one takes it'}", later.place)
+                yield Finding(
+                    ERROR,
+                    "never-fires",
+                    (title,),
+                    f"can never come: {why if later.condition is not None else 'an earlier one takes it'}",
+                    later.place,
+                )
 
 
 def _takes_all(earlier: Response, later: Response) -> bool:
@@ -181,5 +196,8 @@ def _takes_all(earlier: Response, later: Response) -> bool:
 
 
 def _views(reach: Reach, mode: Mode) -> Iterator[Finding]:
+    if any(procedure.name == f"{mode.name}: form_value" for procedure in reach.design.procedures):
+        # A form's texts are written out for each of its fields, and some of these never come.
+        return
     for number, why in _never(reach, [view.condition for view in mode.views]):
         yield Finding(WARNING, "never-shown", (f"text {number + 1} of the display in {mode.name}",), f"is never shown: {why}", mode.place)

@@ -87,7 +87,9 @@ def larger_chords(design: Design, mode: Mode, key: int) -> tuple[str, ...]:
     mask = design.keys[key].mask
     keys = {design.bindings[number].key for number in mode.bindings}
     return tuple(
-        f"chord {other.name}" for number, other in enumerate(design.keys) if number in keys and other.mask != mask and other.mask & mask == mask
+        f"chord {other.name}"
+        for number, other in enumerate(design.keys)
+        if number in keys and other.mask != mask and other.mask & mask == mask
     )
 
 
@@ -110,9 +112,7 @@ def wait_of(design: Design, binding: Binding) -> tuple[Span, tuple[str, ...]]:
 
 def _tap_wait(design: Design, mode: Mode, binding: Binding, chords: tuple[str, ...]) -> tuple[Span, tuple[str, ...]]:
     """A tap waits for the gap of its double, and then for what the second press becomes."""
-    doubles = [
-        other for number in mode.bindings if (other := design.bindings[number]).key == binding.key and other.gesture == "double"
-    ]
+    doubles = [other for number in mode.bindings if (other := design.bindings[number]).key == binding.key and other.gesture == "double"]
     if not doubles:
         return Span(0, 0), ()
     gap_us = design.timing.double_us

@@ -219,5 +219,8 @@ class Reach:
     def assigned(self) -> frozenset[int]:
         """The cells that something can set, other than to their first values."""
         return frozenset(
-            each.cell for number in self.procedures for each in statements_in(self.design.procedures[number].body) if isinstance(each, SetCell)
+            each.cell
+            for number in self.procedures
+            for each in statements_in(self.design.procedures[number].body)
+            if isinstance(each, SetCell)
         )

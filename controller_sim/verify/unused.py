@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from controller_sim.design.form import Cell, Design, Mode, Moved
 from controller_sim.design.forms import FIELD, LABEL_SHOWN
+from controller_sim.design.intervals import walk
 from controller_sim.design.program import (
     Call,
     CancelDraft,
@@ -23,7 +24,6 @@ from controller_sim.design.program import (
     SetCell,
     Statement,
 )
-from controller_sim.design.intervals import walk
 from controller_sim.design.steps import statements_in
 from controller_sim.verify.findings import NOTE, WARNING, Finding
 from controller_sim.verify.reach import Reach, Run, cells_in, operands
@@ -142,7 +142,11 @@ def _cells(reach: Reach) -> Iterator[Finding]:
         if is_of_forms(design, cell):
             continue
         if number not in read and None not in read:
-            what = "nothing reads it" + (", though it is kept without power" if cell.keep else "") if number in reach.assigned else "nothing reads or sets it"
+            what = (
+                "nothing reads it" + (", though it is kept without power" if cell.keep else "")
+                if number in reach.assigned
+                else "nothing reads or sets it"
+            )
             yield Finding(WARNING, "cell-never-read", (f"cell {cell.name}",), what, cell.place)
         elif number not in reach.assigned and (not cell.shape or cell.keep):
             why = "nothing ever changes it: a number would do" if not cell.keep else "is kept without power, but nothing ever changes it"
@@ -222,7 +226,13 @@ def _form(reach: Reach, number: int) -> Iterator[Finding]:
     name = f"{mode.name}: form_value"
     for procedure, each in enumerate(reach.design.procedures):
         if each.name == name and procedure not in reach.procedures:
-            yield Finding(WARNING, "form-never-edited", (f"the form of {mode.name}",), "nothing calls form_value(), so no field ever changes", mode.place)
+            yield Finding(
+                WARNING,
+                "form-never-edited",
+                (f"the form of {mode.name}",),
+                "nothing calls form_value(), so no field ever changes",
+                mode.place,
+            )
 
 
 def _leds(reach: Reach) -> Iterator[Finding]:
@@ -242,7 +252,9 @@ def _notices(reach: Reach) -> Iterator[Finding]:
     for number in sorted(reach.procedures):
         procedure = reach.design.procedures[number]
         if _covered(procedure.body):
-            yield Finding(WARNING, "notice-covered", (procedure.name,), "one notice always covers another before it is seen", procedure.place)
+            yield Finding(
+                WARNING, "notice-covered", (procedure.name,), "one notice always covers another before it is seen", procedure.place
+            )
 
 
 def _covered(body: Sequence[Statement]) -> bool:
@@ -258,5 +270,3 @@ def _parts(statement: Statement) -> tuple[Sequence[Statement], ...]:
         case For(body=inner):
             return (inner,)
     return ()
-
-

@@ -12,14 +12,14 @@ from controller_sim.verify.latency import Latencies, Latency, title_of
 from controller_sim.verify.reach import Run
 from controller_sim.view.words import duration
 
-PROMPT = ("press", "release")
-"""Gestures that are meant to sound under the foot; the others wait because they are asked to."""
+JUDGED = {"latency": "press", "release": "release", "tap": "tap"}
+"""Names in the budget and their gestures; the others take as long as they are asked to."""
 LATENCY_US = 10_000
 JITTER_US = 3_000
 LATENCY = (
-    "R. Jack, A. Mehrabi, T. Stockman, A. McPherson 2018, Music Perception 36:109: 10 ms is rated as good as none, 20 ms and 10 +/- 3 ms are not"
-)
-TAP_US = 500_000
+    "R. Jack, A. Mehrabi, T. Stockman, A. McPherson 2018, Music Perception 36:109: "
+    "10 ms is rated as good as none, 20 ms and 10 +/- 3 ms are not"
+)TAP_US = 500_000
 TAP = "the longest published double-click time: SetDoubleClickTime, 500 ms"
 
 
@@ -49,12 +49,13 @@ def items(latencies: Latencies, of: dict[Run, Latency]) -> list[Item]:
     budget = design.budget
     for name, allowed_us, default_us, source in (
         ("latency", budget.latency_us, LATENCY_US, LATENCY),
+        ("release", budget.release_us, None, ""),
         ("tap", budget.tap_us, TAP_US, TAP),
     ):
         worst = max(_waits(design, name, of), default=None, key=lambda each: each[0])
-        if worst is not None:
-            stated = allowed_us is not None
-            allowed = allowed_us if allowed_us is not None else default_us
+        stated = allowed_us is not None
+        allowed = allowed_us if allowed_us is not None else default_us
+        if worst is not None and allowed is not None:
             found.append(Item(name, worst[0], allowed, stated, title_of(design, worst[1]), "" if stated else source))
     load = latencies.load(SERIAL)
     if load is not None and load.jitter_us:
@@ -68,11 +69,12 @@ def items(latencies: Latencies, of: dict[Run, Latency]) -> list[Item]:
 
 def _waits(design: Design, name: str, of: dict[Run, Latency]) -> Iterator[tuple[int, Run]]:
     for run, latency in of.items():
-        gesture = design.bindings[run.number].gesture
-        if name == "latency" and gesture in PROMPT and latency.sending:
-            yield max(each.last.worst_us for each in latency.sending), run
-        if name == "tap" and gesture == "tap":
+        if JUDGED[name] != design.bindings[run.number].gesture:
+            continue
+        if name == "tap":
             yield latency.decided.worst_us, run
+        elif latency.sending:
+            yield max(each.last.worst_us for each in latency.sending), run
 
 
 def budget_findings(latencies: Latencies, of: dict[Run, Latency]) -> Iterator[Finding]:
@@ -81,12 +83,16 @@ def budget_findings(latencies: Latencies, of: dict[Run, Latency]) -> Iterator[Fi
     allowed = {item.name: item for item in items(latencies, of)}
     for name, item in allowed.items():
         severity = ERROR if item.stated else WARNING
-        if name in ("latency", "tap"):
+        if name in JUDGED:
             for worst_us, run in _waits(design, name, of):
                 if worst_us > item.allowed:
                     yield _over(severity, name, latencies, of[run], run, worst_us, item)
         elif not item.fits:
-            unit = f"{item.worst} bytes, more than the {item.allowed}" if name == "buffer" else f"up to {duration(item.worst)}, more than the {duration(item.allowed)}"
+            unit = (
+                f"{item.worst} bytes, more than the {item.allowed}"
+                if name == "buffer"
+                else f"up to {duration(item.worst)}, more than the {duration(item.allowed)}"
+            )
             yield Finding(severity, f"budget-{name}", (item.by,), f"{unit} of {_whose(item)}", None, item.source)
     yield from _queue(latencies)
     load = latencies.load(SERIAL)
@@ -94,7 +100,9 @@ def budget_findings(latencies: Latencies, of: dict[Run, Latency]) -> Iterator[Fi
         says = f"keeps the serial line busy for {duration(load.busy_us)}: what is pressed meanwhile comes so much later"
         yield Finding(NOTE, "long-burst", (title_of(design, load.run),), says, load.run.place)
     if scan_us > LATENCY_US:
-        yield Finding(WARNING, "scan-slow", ("scan",), f"{duration(scan_us)} between two looks is most of what a foot feels", None, NO_SOURCE)
+        yield Finding(
+            WARNING, "scan-slow", ("scan",), f"{duration(scan_us)} between two looks is most of what a foot feels", None, NO_SOURCE
+        )
 
 
 def _whose(item: Item) -> str:
@@ -103,7 +111,7 @@ def _whose(item: Item) -> str:
 
 def _over(severity: str, name: str, latencies: Latencies, latency: Latency, run: Run, worst_us: int, item: Item) -> Finding:
     waits = f", of which up to {duration(latency.wait.worst_us)} for {', '.join(latency.waits_for)}" if latency.waits_for else ""
-    to = "the last byte" if name == "latency" else "the tap"
+    to = "the tap" if name == "tap" else "the last byte"
     says = f"up to {duration(worst_us)} to {to}{waits}; {_whose(item)} {'allows' if item.stated else 'allow'} {duration(item.allowed)}"
     return Finding(severity, f"budget-{name}", (title_of(latencies.design, run),), says, run.place, item.source)
 
