@@ -2,7 +2,7 @@
 
 A contact is counted from its last change, so bounce is not in it. Seen from there a gesture waits, one after another, until
 the firmware looks (`scan_us`), until the contact is believed (debounce), until nothing can make it something else (the wait), and,
-where one of these ended between two looks, for the next. The line is taken as idle, but for the MIDI clock; what another action may
+where one of these ends between two looks, for the next. The line is taken as idle, but for the MIDI clock; what another action may
 have left on it is `Load.busy_us`.
 """
 
@@ -143,11 +143,18 @@ class Latencies:
         press = binding.gesture in AT_PRESS
         debounce = debounce_span(timing.press, timing.release) if press else debounce_span(timing.release, timing.press)
         wait, waits_for = wait_of(design, binding)
-        worst_us = debounce.worst_us + wait.worst_us
-        looks = 2 if worst_us else 1
-        decided = Span(debounce.best_us + wait.best_us, worst_us + looks * design.budget.scan_us)
+        decided = Span(debounce.best_us + wait.best_us, self._worst_us(debounce, wait))
         sending = tuple(each for port in (SERIAL, USB) if (each := self._sending(run, port, decided)) is not None)
         return Latency(run.number, "press" if press else "release", debounce, wait, waits_for, decided, sending)
+
+    def _worst_us(self, debounce: Span, wait: Span) -> int:
+        """From the contact to the gesture. A contact in a lockout is seen before that ends, so that look costs nothing."""
+        scan_us, settle_us = self.design.budget.scan_us, debounce.best_us
+        then_us = settle_us + wait.worst_us
+        # What ends between two looks is done at the second.
+        seen_us = scan_us + then_us + (scan_us if then_us else 0)
+        locked_us = debounce.worst_us - settle_us
+        return max(seen_us, locked_us + then_us + scan_us) if locked_us else seen_us
 
     def of_response(self, run: Run) -> tuple[Span, tuple[Sending, ...]]:
         """From what arrives to what it causes: a message when it is seen, a pedal within the time between two of its moves."""

@@ -19,7 +19,8 @@ JITTER_US = 3_000
 LATENCY = (
     "R. Jack, A. Mehrabi, T. Stockman, A. McPherson 2018, Music Perception 36:109: "
     "10 ms is rated as good as none, 20 ms and 10 +/- 3 ms are not"
-)TAP_US = 500_000
+)
+TAP_US = 500_000
 TAP = "the longest published double-click time: SetDoubleClickTime, 500 ms"
 
 
