@@ -143,10 +143,7 @@ class _Loader:
         power_on = self._power_on()
         every_power_on = self._every_power_on()
         self._fill_panic()
-        check_enter_circles(modes, self.procedures, lambda mode: self.parts[mode].node.key("enter").place)
-        check_chord_window(modes, self.keyboard, layout.timing)
-        steps = check_statements(self.procedures)
-        check_periods(steps, layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
+        self._check_modes(modes)
         return Design(
             title=layout.title,
             file=self.file,
@@ -175,6 +172,13 @@ class _Loader:
             opening=layout.opening,
             budget=read_budget(self.root),
         )
+
+    def _check_modes(self, modes: tuple[Mode, ...]) -> None:
+        """What can only be said when all modes are known."""
+        check_enter_circles(modes, self.procedures, lambda mode: self.parts[mode].node.key("enter").place)
+        check_chord_window(modes, self.keyboard, self.layout.timing)
+        steps = check_statements(self.procedures)
+        check_periods(steps, self.layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
 
     def with_warnings(self, design: Design) -> Design:
         if not any(cell.keep for cell in design.cells):

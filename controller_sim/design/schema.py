@@ -53,17 +53,7 @@ def design_schema() -> Json:
                 "oldest": _number(1, MAX_VERSION, "The oldest version whose values still mean the same [1]; an older image is refused."),
             },
         ),
-        "budget": _object(
-            "What 'check' holds the design to; each is optional.",
-            {
-                "latency": _duration("Of presses that send: from the contact to the last byte."),
-                "release": _duration("Of releases that send: from the contact to the last byte."),
-                "tap": _duration("Of taps: from the contact opening to the tap."),
-                "jitter": _duration("Of a MIDI clock byte on the serial line."),
-                "buffer": _number(1, MOST_BUFFER, "The bytes that the serial port's transmit buffer holds."),
-                "scan": _duration("From one look of the firmware at the contacts to the next [1ms]."),
-            },
-        ),
+        "budget": _budget(),
         "pedals": {**_table("The analogue inputs, by name.", _pedal()), "maxProperties": MAX_PEDALS},
         "devices": _table("What is connected, by name.", _device()),
         "memory": _table("The memory cells, by name.", _cell()),
@@ -116,6 +106,20 @@ def _thru() -> Json:
     only: Json = {"type": "array", "items": {"enum": list(KINDS)}, "minItems": 1, "uniqueItems": True}
     some = _object("Where to, and which messages.", {"to": _ports(), "only": only}, ["to"])
     return _object("What arrives at a port and goes on to others.", {port: {"anyOf": [_ports(), some]} for port in PORT_NAMES})
+
+
+def _budget() -> Json:
+    return _object(
+        "What 'check' holds the design to; each is optional.",
+        {
+            "latency": _duration("Of presses that send: from the contact to the last byte."),
+            "release": _duration("Of releases that send: from the contact to the last byte."),
+            "tap": _duration("Of taps: from the contact opening to the tap."),
+            "jitter": _duration("Of a MIDI clock byte on the serial line."),
+            "buffer": _number(1, MOST_BUFFER, "The bytes that the serial port's transmit buffer holds."),
+            "scan": _duration("From one look of the firmware at the contacts to the next [1ms]."),
+        },
+    )
 
 
 def _pedal() -> Json:
