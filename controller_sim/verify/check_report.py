@@ -219,4 +219,4 @@ def _verdict_lines(checked: Checked, strict: bool, paint: Paint) -> Iterator[str
         yield f"  {fits} {item.name}: {worst} at worst ({item.by}); {'budget' if item.stated else 'published'} {allowed}"
     counts = ", ".join(plural(checked.count(severity), severity) for severity in SEVERITIES)
     passes = checked.passes(strict)
-    yield paint("fits" if passes else "does not fit", "good" if passes else "bad") + f": {counts}"
+    yield paint("passes" if passes else "fails", "good" if passes else "bad") + f": {counts}"

@@ -220,7 +220,7 @@ def test_check_ends_with_1_for_errors_and_strictly_for_warnings(
     if code == 2:
         assert re.match(rf"error: {re.escape(str(design))}:\d+:\d+: ", told.err)
         return
-    assert told.out.splitlines()[-1].startswith("does not fit" if code else "fits")
+    assert told.out.splitlines()[-1].startswith("fails: " if code else "passes: ")
     assert main(["check", str(design), *options, "--json"]) == code
     assert json.loads(capsys.readouterr().out)["passes"] == (code == 0)
 

@@ -91,4 +91,4 @@ def test_the_largest_burst_and_its_jitter_are_told(port: str) -> None:
 def test_without_findings_there_is_no_section_of_findings() -> None:
     lines = list(check_lines(check(load_design(CONFIGS / "starter.yaml"))))
     assert "findings" not in lines
-    assert lines[-1] == "fits: 0 errors, 0 warnings, 0 notes"
+    assert lines[-1] == "passes: 0 errors, 0 warnings, 0 notes"
