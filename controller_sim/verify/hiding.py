@@ -15,24 +15,31 @@ from controller_sim.view.words import duration, gesture_title, response_title
 
 def hidden(reach: Reach) -> Iterator[Finding]:
     """Everything of modes that can be current and yet never comes, and what always comes along with something else."""
-    for number in sorted(reach.modes):
-        mode = reach.design.modes[number]
-        yield from _under_conditions(reach, mode)
-        yield from _left_before(reach, mode)
-        yield from _too_short(reach.design, mode)
+    for number, why in never_fires(reach).items():
+        binding = reach.design.bindings[number]
+        yield Finding(ERROR, "never-fires", (_title(reach.design, binding),), f"can never fire: {why}", binding.place)
+    for mode in (reach.design.modes[number] for number in sorted(reach.modes)):
         yield from _on_the_way(reach.design, mode)
         yield from _responses(reach, mode)
         yield from _views(reach, mode)
 
 
-def bound(design: Design, mode: Mode) -> list[Binding]:
-    return [design.bindings[number] for number in mode.bindings]
+def never_fires(reach: Reach) -> dict[int, str]:
+    """The bindings of modes that can be current that no press ever fires, by number, and why."""
+    found: dict[int, str] = {}
+    for number in sorted(reach.modes):
+        mode = reach.design.modes[number]
+        for binding, why in (*_under_conditions(reach, mode), *_left_before(reach, mode), *_too_short(reach.design, mode)):
+            found.setdefault(binding, why)
+    return found
 
 
-def _slots(design: Design, mode: Mode) -> dict[tuple[int, str, int], list[Binding]]:
-    slots: dict[tuple[int, str, int], list[Binding]] = defaultdict(list)
-    for binding in bound(design, mode):
-        slots[binding.key, binding.gesture, binding.hold_us].append(binding)
+def _slots(design: Design, mode: Mode) -> dict[tuple[int, str, int], list[int]]:
+    """The bindings of each gesture of each key, by number, in the order of the file."""
+    slots: dict[tuple[int, str, int], list[int]] = defaultdict(list)
+    for number in mode.bindings:
+        binding = design.bindings[number]
+        slots[binding.key, binding.gesture, binding.hold_us].append(number)
     return slots
 
 
@@ -54,34 +61,29 @@ def _never(reach: Reach, conditions: Sequence[Expression | None]) -> Iterator[tu
             left.assume(condition, False)
 
 
-def _under_conditions(reach: Reach, mode: Mode) -> Iterator[Finding]:
+def _under_conditions(reach: Reach, mode: Mode) -> Iterator[tuple[int, str]]:
     for alternatives in _slots(reach.design, mode).values():
-        conditions = [None if each.condition is None else mode.conditions[each.condition] for each in alternatives]
-        for number, why in _never(reach, conditions):
-            binding = alternatives[number]
-            yield Finding(ERROR, "never-fires", (_title(reach.design, binding),), f"can never fire: {why}", binding.place)
+        bindings = [reach.design.bindings[number] for number in alternatives]
+        conditions = [None if each.condition is None else mode.conditions[each.condition] for each in bindings]
+        yield from ((alternatives[number], why) for number, why in _never(reach, conditions))
 
 
 def _title(design: Design, binding: Binding) -> str:
     return f"{gesture_title(design, binding)} in {design.modes[binding.mode].name}"
 
 
-def _left_before(reach: Reach, mode: Mode) -> Iterator[Finding]:
+def _left_before(reach: Reach, mode: Mode) -> Iterator[tuple[int, str]]:
     """A mode change wipes what its key could still become."""
     design, slots = reach.design, _slots(reach.design, mode)
-    for later in bound(design, mode):
-        for slot, alternatives in slots.items():
-            first = alternatives[0]
-            if not _comes_before(design, first, later) or not all(reach.always_leaves(each.action.procedure) for each in alternatives):
+    for number in mode.bindings:
+        later = design.bindings[number]
+        for alternatives in slots.values():
+            earlier = [design.bindings[each] for each in alternatives]
+            if number in alternatives or not _comes_before(design, earlier[0], later):
                 continue
-            if any(each.condition in (None, later.condition) for each in alternatives) and slot != (
-                later.key,
-                later.gesture,
-                later.hold_us,
-            ):
-                says = f"can never fire: {gesture_title(design, first)} comes first and always leaves the mode, which forgets the press"
-                yield Finding(ERROR, "never-fires", (_title(design, later),), says, later.place)
-                break
+            bound = any(each.condition in (None, later.condition) for each in earlier)
+            if bound and all(reach.always_leaves(each.action.procedure) for each in earlier):
+                yield number, f"{gesture_title(design, earlier[0])} comes first and always leaves the mode, which forgets the press"
 
 
 def _comes_before(design: Design, first: Binding, later: Binding) -> bool:
@@ -119,22 +121,20 @@ def shortest_up_us(design: Design) -> int:
     )
 
 
-def _too_short(design: Design, mode: Mode) -> Iterator[Finding]:
+def _too_short(design: Design, mode: Mode) -> Iterator[tuple[int, str]]:
     """What debouncing alone makes impossible."""
-    bindings = bound(design, mode)
     down_us, up_us = shortest_down_us(design), shortest_up_us(design)
-    for binding in bindings:
-        whys = []
+    for number in mode.bindings:
+        binding = design.bindings[number]
         if binding.gesture == "double" and design.timing.double_us <= up_us:
-            whys.append(f"a switch up for {duration(up_us)}, and the double gap ends after {duration(design.timing.double_us)}")
-        for other in bindings if binding.gesture == "tap" else ():
+            gap = duration(design.timing.double_us)
+            yield number, f"debouncing keeps a switch up for {duration(up_us)}, and the double gap ends after {gap}"
+        for other in (design.bindings[each] for each in mode.bindings) if binding.gesture == "tap" else ():
             if other.key == binding.key and other.gesture in ("hold", "repeat") and other.condition in (None, binding.condition):
                 time_us = other.hold_us or design.timing.repeat.first_us
                 if time_us <= down_us:
-                    whys.append(f"a press down for {duration(down_us)}, and {_named(design, other)} takes it after {duration(time_us)}")
-        for why in whys:
-            says = f"can never fire: debouncing keeps {why}"
-            yield Finding(ERROR, "never-fires", (_title(design, binding),), says, binding.place)
+                    took = f"{_named(design, other)} takes it after {duration(time_us)}"
+                    yield number, f"debouncing keeps a press down for {duration(down_us)}, and {took}"
 
 
 def _named(design: Design, binding: Binding) -> str:
@@ -143,7 +143,7 @@ def _named(design: Design, binding: Binding) -> str:
 
 def _on_the_way(design: Design, mode: Mode) -> Iterator[Finding]:
     """Gestures that also fire when another is meant, and windows that get in each other's way."""
-    bindings, timing = bound(design, mode), design.timing
+    bindings, timing = [design.bindings[number] for number in mode.bindings], design.timing
     for binding in bindings:
         chords = larger_chords(design, mode, binding.key)
         if binding.eager and chords:

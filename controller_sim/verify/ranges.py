@@ -9,14 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from controller_sim.design.form import SERIAL, Binding, Debounce, Design, Moved
+from controller_sim.design.form import SERIAL, Binding, Debounce, Design, Moved, Timer
 from controller_sim.design.program import Field, Notice, SetCell, TapTempo, Text
 from controller_sim.design.steps import statements_in
 from controller_sim.midi.wire import BYTE_US
 from controller_sim.verify.findings import ERROR, NO_SOURCE, NOTE, WARNING, Finding
 from controller_sim.verify.hiding import shortest_up_us
 from controller_sim.verify.latency import Latencies, title_of
-from controller_sim.verify.reach import Reach, cells_in
+from controller_sim.verify.reach import Reach, Run, cells_in
 from controller_sim.view.words import duration, plural
 
 BOUNCE_US = 6_200
@@ -210,10 +210,26 @@ def _display(reach: Reach) -> Iterator[Finding]:
             if run.what != "timer":
                 continue
             timer = mode.timers[run.number]
+            yield from _brief(reach, run, timer)
             sets = {each.cell for each in reach.statements(run.procedure) if isinstance(each, SetCell)}
             if timer.every and 2 * timer.period_us < FLASH_US and not sets.isdisjoint(shown):
                 says = f"sets every {duration(timer.period_us)} what display or LEDs show: they may flash more than three times a second"
                 yield Finding(WARNING, "flashes", (title_of(design, run),), says, mode.place, FLASHES)
+
+
+def _brief(reach: Reach, run: Run, timer: Timer) -> Iterator[Finding]:
+    """A label of a form, or a whole mode, that is gone before it can be read."""
+    design = reach.design
+    assert run.mode is not None
+    mode = design.modes[run.mode]
+    if design.procedures[run.procedure].name.endswith(": label") and timer.period_us < LOOK_US + WORD_US:
+        says = f"show for {duration(timer.period_us)}; to look and read one word takes {duration(LOOK_US + WORD_US)}"
+        yield Finding(WARNING, "label-brief", (f"labels of {mode.name}",), says, mode.place, f"{READING}; {LOOK}")
+    if reach.always_leaves(run.procedure) and mode.views:
+        shortest_us = min(sum(reading_us(line) - LOOK_US for line in view.lines) for view in mode.views) + LOOK_US
+        if timer.period_us < shortest_us:
+            says = f"is left after {duration(timer.period_us)}; to look and read its display takes {duration(shortest_us)}"
+            yield Finding(WARNING, "mode-brief", (mode.name,), says, mode.place, f"{READING}; {LOOK}")
 
 
 def reading_us(text: Text) -> int:
