@@ -24,6 +24,8 @@ NOTHING = -1
 """Nothing has been sent yet: what the port sent before is not known."""
 UNKNOWN = -2
 """Something has been sent, and its status is not known."""
+CLEARED = 0
+"""A system message has been sent: the next one cannot leave out its status (MIDI 1.0 Detailed Specification 4.2.1, p. 5)."""
 
 Amounts = Mapping[int, tuple[int, int]]
 """For each status that may have been sent last, the least and the most that was handed over on the way there."""
@@ -196,8 +198,8 @@ class Meter:
             return {UNKNOWN: _sum(_hull(before.values()), (size, size))}
         if is_real_time(status):
             return _join({UNKNOWN if last == NOTHING else last: _sum(span, (size, size))} for last, span in before.items())
-        if not is_channel(status) or data[0].low != data[0].high:
-            return {UNKNOWN: _sum(_hull(before.values()), (size, size))}
+        if not is_channel(status):
+            return {CLEARED: _sum(_hull(before.values()), (size, size))}
         spans = []
         for last, span in before.items():
             shortest = size - (last in (status, NOTHING, UNKNOWN))

@@ -13,6 +13,7 @@ from controller_sim.design import form, load_design
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.loader import load_design_text
 from controller_sim.design.outputs import Fired, ModeEntered
+from controller_sim.simulator import Simulator
 from controller_sim.testing.compare import instants, run
 from controller_sim.testing.contacts import Session, sessions
 from controller_sim.testing.designs import designs
@@ -20,6 +21,7 @@ from controller_sim.verify.checking import ERROR, NOTE, WARNING, Finding, check
 from controller_sim.verify.findings import merged
 from controller_sim.verify.hiding import never_fires
 from controller_sim.verify.reach import Reach
+from controller_sim.view.words import gesture_title
 
 CONFIGS = sorted((Path(__file__).resolve().parents[2] / "configs").glob("*.yaml"))
 
@@ -412,12 +414,47 @@ def test_what_never_fires_never_fires_and_what_is_never_entered_never_is(case: t
 
 
 @settings(max_examples=60)
-@given(designs().flatmap(lambda design: st.tuples(st.just(design), sessions(design))))
-def test_no_cell_ever_leaves_what_is_said_of_it(case: tuple[form.Design, Session]) -> None:
+@given(designs().flatmap(lambda design: st.tuples(st.just(design), sessions(design))), st.booleans())
+def test_no_cell_ever_leaves_what_is_said_of_it(case: tuple[form.Design, Session], highest: bool) -> None:
+    """Whatever a chip may hold at power-on."""
     design, session = case
     values = Reach(design).values
-    engine = FastEngine(design, session.start_us)
+    kept = [cell.high if highest else cell.low for cell in design.cells if cell.keep for _ in range(cell.size)]
+    engine = FastEngine(design, session.start_us, kept)
     for instant in instants(session, engine):
         engine.advance(*instant)
         for cell, (low, high) in zip(design.cells, values, strict=True):
             assert all(low <= value <= high for value in engine.cells[cell.offset : cell.offset + cell.size])
+
+
+CAN_FIRE = (
+    ("      release b: enter(rest)\n      hold b: act = 1\n", "700ms", "hold b"),
+    ("      repeat b: enter(rest)\n      tap b: act = 1\n", "60ms", "tap b"),
+    ("      repeat b: enter(rest)\n      hold b 300ms: act = 1\n", "600ms", "hold b"),
+    ("      hold b: enter(rest)\n      tap b: act = 1\n", "60ms", "tap b"),
+    ("      hold b: enter(rest)\n      double b: act = 1\n", "60ms", "double b"),
+    ("      hold b: enter(rest)\n      repeat b: act = 1\n", "600ms", "repeat b"),
+    ("      press b when act > 0: enter(rest)\n      tap b: act = 1\n", "60ms", "tap b"),
+    ("      press b when act > 0: enter(rest)\n      press b when act == 0: act = 0\n      tap b: act = 1\n", "60ms", "tap b"),
+    ("      press b: enter(rest)\n      release b: act = 1\n", "60ms", "release b"),
+    ("      press b:\n        if act: enter(rest)\n      tap b: act = 1\n", "60ms", "tap b"),
+    ("      tap b: enter(rest)\n      double b: act = 1\n", "60ms", "double b"),
+    ("      hold b 2s: enter(rest)\n      hold b: act = 1\n", "700ms", "hold b"),
+)
+"""Bindings of the mode `show`, how long b is pressed (twice), and a gesture that then fires although something else may leave the mode."""
+
+
+@pytest.mark.parametrize(("bindings", "length", "fires"), CAN_FIRE)
+def test_what_fires_when_played_is_not_said_never_to(bindings: str, length: str, fires: str) -> None:
+    design = load_design_text(
+        BASE.replace(TAP_B, bindings + OTHER_MODE).replace("press b:\n        if", "press b: |\n        if"), "booth.yaml"
+    )
+    played = Simulator(design)
+    played.wait("100ms")
+    for _ in range(2):
+        played.tap("b", length)
+        played.wait("100ms")
+    fired = {each.binding for each in played.outputs if isinstance(each, Fired)}
+    titles = {number: gesture_title(design, design.bindings[number]) for number in fired}
+    assert any(title.startswith(fires) for title in titles.values())
+    assert not fired & set(never_fires(Reach(design)))

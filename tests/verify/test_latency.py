@@ -61,6 +61,8 @@ class Stopwatch:
         self.releases: list[list[int]] = [[] for _ in design.switches]
         """Contact times of the edges so far."""
         self.edges_us = -1
+        self.down = 0
+        """The debounced switches that are down."""
         self.last: Burst | None = None
 
     def look(self, now_us: int, word: int, changed_us: dict[int, int], arrived: tuple[int, ...] = (), late: bool = True) -> None:
@@ -87,6 +89,7 @@ class Stopwatch:
             case Edge(time_us=time_us, switch=switch, down=down):
                 (self.presses if down else self.releases)[switch].append(self.seen[switch][down])
                 self.edges_us, self.last = time_us, None
+                self.down = self.down | 1 << switch if down else self.down & ~(1 << switch)
             case Fired(time_us=time_us, binding=binding):
                 self.last = Burst(binding, emitted_us, self._contact_us(binding), time_us == self.edges_us)
                 self.measured.bursts.append(self.last)
@@ -104,7 +107,16 @@ class Stopwatch:
             return (max(self.presses[member][-1] for member in members),)
         if binding.gesture == "release":
             return (max(self.releases[member][-1] for member in members if self.releases[member]),)
+        if len(members) == 1:
+            return self._lifted_us(members[0])
         return tuple(time_us for member in members for time_us in self.releases[member][-2:])
+
+    def _lifted_us(self, switch: int) -> tuple[int, ...]:
+        """When the contact opened of which a single switch's tap comes: the last time, unless a chord has taken a second press since."""
+        releases = self.releases[switch]
+        large = any(other.mask >> switch & 1 and len(other.members) > 2 for other in self.design.keys)
+        # A release ends the second press at the very instant only where a chord of three could still have been completed.
+        return tuple(releases[-2:]) if large and not self.down >> switch & 1 else (releases[-1],)
 
 
 def play(design: form.Design, session: Session, scan_us: int) -> Measured:
