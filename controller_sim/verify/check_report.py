@@ -23,7 +23,7 @@ Row = tuple[str, str, tuple[str, ...], str, str]
 
 def check_json(checked: Checked, strict: bool = False) -> dict[str, Any]:
     """The whole check as plain data; keys are stable, times are in microseconds, `[best, worst]` where both are told."""
-    reach = Reach(checked.design)
+    reach = checked.reach
     return {
         **parts_json(checked.design),
         "gestures": [_gesture_json(reach, run, latency) for run, latency in checked.latencies.items()],
@@ -149,7 +149,7 @@ def _debounce_lines(checked: Checked) -> Iterator[str]:
 
 
 def _meaning_lines(checked: Checked, paint: Paint) -> Iterator[str]:
-    design, reach = checked.design, Reach(checked.design)
+    design, reach = checked.design, checked.reach
     rows: dict[int, dict[tuple[str, ...], list[str]]] = {}
     for run, latency in checked.latencies.items():
         binding = design.bindings[run.number]

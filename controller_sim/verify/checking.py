@@ -20,13 +20,17 @@ __all__ = ["ERROR", "NOTE", "SEVERITIES", "WARNING", "Checked", "Finding", "chec
 class Checked:
     """What `check` knows of a design. The findings are ordered by severity, then by place."""
 
-    design: Design
+    reach: Reach
     latencies: dict[Run, Latency]
     """Of every binding of a mode that can be current."""
     responses: dict[Run, tuple[Span, tuple[Sending, ...]]]
     loads: tuple[Load, ...]
     budget: tuple[Item, ...]
     findings: tuple[Finding, ...]
+
+    @property
+    def design(self) -> Design:
+        return self.reach.design
 
     def count(self, severity: str) -> int:
         return sum(finding.severity == severity for finding in self.findings)
@@ -45,4 +49,4 @@ def check(design: Design) -> Checked:
     loads = tuple(load for port in (SERIAL, USB) if (load := latencies.load(port)) is not None)
     told = [Finding(WARNING, "storage", (), text) for text in design.warnings]
     findings = merged([*hidden(reach), *unused(reach), *ranges(latencies), *budget_findings(latencies, of), *told])
-    return Checked(design, of, responses, loads, tuple(items(latencies, of)), findings)
+    return Checked(reach, of, responses, loads, tuple(items(latencies, of)), findings)

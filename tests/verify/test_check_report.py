@@ -10,6 +10,7 @@ from hypothesis import given, settings
 
 from controller_sim.design import form, load_design
 from controller_sim.design.loader import load_design_text
+from controller_sim.midi.wire import serial_times
 from controller_sim.testing.designs import designs
 from controller_sim.verify.check_report import check_json, check_lines
 from controller_sim.verify.checking import check
@@ -86,6 +87,15 @@ def test_the_largest_burst_and_its_jitter_are_told(port: str) -> None:
     # panic() on three channels and the room's controller: 6 messages on the serial line, 7 on USB.
     assert told["most"] == {"serial": 18, "usb": 7}[port]
     assert told["clock_jitter_us"] == {"serial": 320, "usb": 0}[port]
+
+
+@pytest.mark.parametrize("real_time_first", [True, False])
+def test_a_clock_byte_just_behind_the_largest_burst_is_nearly_as_late_as_told(real_time_first: bool) -> None:
+    load = next(load for load in check(load_design(CONFIGS / "booth.yaml")).loads if load.port == "serial")
+    burst = [(0, b"\xc9\x05")] * (load.most // 2)
+    *_, clock = serial_times([*burst, (1, b"\xf8")], real_time_first=real_time_first)
+    told_us = load.jitter_us if real_time_first else load.jitter_behind_us
+    assert clock.start_us - clock.time_us == told_us - 1
 
 
 def test_without_findings_there_is_no_section_of_findings() -> None:
