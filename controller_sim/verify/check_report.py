@@ -17,8 +17,6 @@ from controller_sim.view.words import Paint, duration, gesture_title, plural, re
 
 _STYLES = {ERROR: "bad", WARNING: "warn", NOTE: "quiet"}
 _AMOUNTS = {"serial": "byte", "usb": "packet"}
-Row = tuple[str, str, tuple[str, ...], str, str]
-"""A gesture without its key, what it waits for, the keys, and what it does: alike rows become one line."""
 
 
 def check_json(checked: Checked, strict: bool = False) -> dict[str, Any]:

@@ -20,6 +20,7 @@ from controller_sim.midi.stream import Encoder
 from controller_sim.midi.wire import serial_times, usb_packets, usb_times
 from controller_sim.testing.contacts import Session, sessions
 from controller_sim.testing.designs import designs
+from controller_sim.testing.plain import note, plain_design
 from controller_sim.verify.latency import Latencies, Latency, Sending
 from controller_sim.verify.reach import Reach, Run
 
@@ -140,10 +141,21 @@ def play(design: form.Design, session: Session, scan_us: int) -> Measured:
     return stopwatch.measured
 
 
+DEBOUNCERS = st.builds(form.Debounce, st.sampled_from(("settle", "lockout")), st.sampled_from((0, 5_000, 12_000)))
+GESTURES = st.tuples(st.sampled_from(form.GESTURES), st.sampled_from(("a", "a", "b", "ab", "abc")))
+SENDS = st.sampled_from(((), (note(60),), (note(60), note(61))))
+
+
+def crowded() -> st.SearchStrategy[form.Design]:
+    """Designs of one mode where much is bound on few keys, so that gestures wait for each other often."""
+    bindings = st.dictionaries(GESTURES, SENDS, min_size=4, max_size=12)
+    return st.builds(lambda bound, press, release: plain_design(bound, "abc", press, release), bindings, DEBOUNCERS, DEBOUNCERS)
+
+
 @st.composite
 def histories(draw: st.DrawFn) -> tuple[form.Design, Session, int]:
     """A design without thru, as what goes through belongs to no gesture, a session, and how often the firmware looks."""
-    design = draw(designs(restarts=False))
+    design = draw(st.one_of(designs(restarts=False), crowded()))
     session = draw(sessions(design, 0))
     length_us = session.end_us - session.start_us
     scan_us = draw(st.sampled_from((0, 0, length_us // 300 + 1, length_us // 90 + 1)))
