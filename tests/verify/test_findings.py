@@ -164,6 +164,12 @@ PLANTED = (
         TAP_B + "      hold b: enter(rest)\n" + OTHER_MODE,
     ),
     added(
+        "no-way-home",
+        WARNING,
+        TAP_B + "      hold b: enter(rest)\n" + OTHER_MODE.replace("enter(show)", "enter(rest)"),
+        TAP_B + "      hold b: enter(rest)\n" + OTHER_MODE.replace("enter(show)", "restart()"),
+    ),
+    added(
         "no-panic-here",
         NOTE,
         TAP_B + "      hold b: enter(rest)\n      hold a 1s: panic()\n" + OTHER_MODE,
@@ -436,6 +442,7 @@ CAN_FIRE = (
     ("      hold b: enter(rest)\n      repeat b: act = 1\n", "600ms", "repeat b"),
     ("      press b when act > 0: enter(rest)\n      tap b: act = 1\n", "60ms", "tap b"),
     ("      press b when act > 0: enter(rest)\n      press b when act == 0: act = 0\n      tap b: act = 1\n", "60ms", "tap b"),
+    ("      press b when act > 0: enter(rest)\n      press b: act = 0\n      tap b: act = 1\n", "60ms", "tap b"),
     ("      press b: enter(rest)\n      release b: act = 1\n", "60ms", "release b"),
     ("      press b:\n        if act: enter(rest)\n      tap b: act = 1\n", "60ms", "tap b"),
     ("      tap b: enter(rest)\n      double b: act = 1\n", "60ms", "double b"),
