@@ -30,7 +30,7 @@ examples:
 
 exit codes:
   0  all is well
-  1  an expectation of a press script failed
+  1  an expectation of a press script failed, or check found an error
   2  a file or the command line is wrong
   3  a port could not be tested (conform)
 """
