@@ -173,7 +173,7 @@ class Terms:
             case Named(text=text):
                 return text
             case Constant(low=value):
-                return of.names[value] if of and 0 <= value < len(of.names) else str(value)
+                return spoken(of.names[value]) if of and 0 <= value < len(of.names) else str(value)
             case CellValue(cell=cell, index=index):
                 return self.cell(cell, index)
             case Reading(name=name):

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
-from controller_sim.design.form import Controller, Design, Device, Procedure
+from controller_sim.design.form import Binding, Controller, Design, Device, Procedure
 from controller_sim.design.program import (
     Binary,
     Call,
@@ -43,6 +43,8 @@ from controller_sim.view.words import duration
 NOTE_OFF, NOTE_ON, CONTROLLER, PROGRAM, PITCH = 0x80, 0x90, 0xB0, 0xC0, 0xE0
 FORM_VALUE = ": form_value"
 """How the loader's procedures behind `form_value` are named: no name of a design has a colon."""
+LABEL_GONE = ": label"
+"""The same of the timer of a form's label."""
 ENTERS = "to "
 _PLAIN: dict[type[Statement], str] = {
     CancelDelayed: "cancel delayed",
@@ -70,6 +72,8 @@ class Wording:
         self.design = design
         self.terms = Terms(design)
         self.called: dict[int, None] = {}
+        forms = any(procedure.name.endswith(LABEL_GONE) for procedure in design.procedures)
+        self._of_forms = range(len(design.cells) - 2, len(design.cells)) if forms else range(0)
 
     def action(self, procedure: int, arguments: Sequence[Expression | None]) -> str:
         """What a procedure with these arguments does; None: an argument that is not known. Empty: nothing."""
@@ -112,6 +116,8 @@ class Wording:
                 yield from self._call(procedure, [filled_in(argument, places) for argument in arguments])
             case Enter(mode=mode):
                 yield Phrase(ENTERS + spoken(self.design.modes[mode].name))
+            case SetCell(cell=cell) if cell in self._of_forms:
+                return
             case SetCell():
                 yield self._set(statement, places)
             case SetLocal(slot=slot, value=value):
@@ -246,8 +252,12 @@ class Wording:
             match value:
                 case Constant(low=number) if number in (controller.on, controller.off):
                     return "on" if number == controller.on else "off"
-                case Choice(then=then, otherwise=otherwise) if (known(then), known(otherwise)) == (controller.on, controller.off):
-                    return "on/off"
+                case Choice(condition=when, then=then, otherwise=otherwise) if (known(then), known(otherwise)) == (
+                    controller.on,
+                    controller.off,
+                ):
+                    text = self.terms.condition(when)
+                    return f"as {text}" if text else "on/off"
         if controller and controller.bits == 14:
             match value:
                 case Binary(operator="//", left=whole, right=Constant(low=128)):
@@ -271,6 +281,13 @@ class Wording:
             return False
         controller = controller_of(self.device(upper.ports, upper.data[0].low), known(upper.data[1]))
         return controller is not None and controller.lower_number is not None and controller.lower_number == known(lower.data[1])
+
+
+def gesture_label(design: Design, binding: Binding) -> str:
+    """A gesture without its key: `tap`, `hold`, or `hold 3s` where that is not the design's usual time."""
+    if binding.gesture == "hold" and binding.hold_us != design.timing.hold_us:
+        return f"hold {duration(binding.hold_us)}"
+    return binding.gesture
 
 
 def controller_of(device: Device | None, number: int | None) -> Controller | None:
