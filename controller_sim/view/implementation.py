@@ -80,7 +80,9 @@ def _reached(design: Design) -> list[Statement]:
     actions += [each.action for each in design.power_on]
     for mode in design.modes:
         actions += [each for each in (mode.enter, mode.leave, *(timer.action for timer in mode.timers)) if each is not None]
-    waiting = {each.procedure for each in [*actions, *filter(None, [design.every_power_on]), *design.responses]}
+    if design.every_power_on is not None:
+        actions.append(design.every_power_on)
+    waiting = {each.procedure for each in actions} | {each.procedure for each in design.responses}
     done: set[int] = set()
     statements: list[Statement] = []
     while waiting:
@@ -115,7 +117,7 @@ class _Chart:
 
     def groups(self) -> Iterator[tuple[str, list[Row]]]:
         """Each function of the form with its rows: item, transmitted, recognized, remarks."""
-        modes = self._marks((CONTROLLER,), lambda each: each.data[0][0] >= FIRST_OF_MODES)
+        modes = self._marks((CONTROLLER,), _of_number(FIRST_OF_MODES, 127))
         notes = (NOTE_ON, NOTE_OFF)
         yield "Basic channel", [("default", self._channels(self.sent), self._channels(self.heard), self._who()), ("changed", NO, NO, "")]
         yield "Mode", [("default", NO, NO, ""), ("messages", *modes, ""), ("altered", FIXED, NO, "")]
@@ -177,12 +179,9 @@ class _Chart:
         return item, sides[0], sides[1], ""
 
     def _controllers(self) -> Iterator[Row]:
-        numbers = sorted(
-            {each.data[0] for each in self._of((*self.sent, *self.heard), (CONTROLLER,)) if each.data[0][0] < FIRST_MODE_MESSAGE}
-        )
-        for span in numbers:
-            marks = self._marks((CONTROLLER,), lambda each, span=span: each.data[0] == span)
-            yield _spans({span}), *marks, self._controller_remark(span)
+        numbers = {each.data[0] for each in self._of((*self.sent, *self.heard), (CONTROLLER,))}
+        for span in sorted(span for span in numbers if span[0] < FIRST_MODE_MESSAGE):
+            yield _spans({span}), *self._marks((CONTROLLER,), _of_number(*span)), self._controller_remark(span)
 
     def _controller_remark(self, span: Span) -> str:
         """Names by device with the values that go there; both halves of 14 bits have the name."""
@@ -211,13 +210,13 @@ class _Chart:
 
     def _aux(self) -> Iterator[Row]:
         for item, low, high in (("local on/off", 122, 122), ("all notes off", 123, 127)):
-            marks = self._marks((CONTROLLER,), lambda each, low=low, high=high: each.data[0][0] <= high and low <= each.data[0][1])
+            marks = self._marks((CONTROLLER,), _of_number(low, high))
             numbers = {each.data[0] for each in self._of((*self.sent, *self.heard), (CONTROLLER,)) if low <= each.data[0][0] <= high}
             yield item, *marks, _spans(numbers) if low != high else ""
         yield "active sense", *self._marks((SENSING,)), ""
         yield "reset", *self._marks((RESET,)), ""
         for item, number in (("all sound off", 120), ("reset controllers", 121)):
-            marks = self._marks((CONTROLLER,), lambda each, number=number: each.data[0] == (number, number))
+            marks = self._marks((CONTROLLER,), _of_number(number, number))
             if YES in marks:
                 yield item, *marks, str(number)
 
@@ -237,6 +236,11 @@ class _Chart:
 
 _COMMON = (("song position", SONG_POSITION), ("song select", SONG_SELECT), ("tune", TUNE))
 _COMMANDS = (START, CONTINUE, STOP)
+
+
+def _of_number(low: int, high: int) -> Callable[[Traffic], bool]:
+    """Whether a control change may have a number of low..high."""
+    return lambda each: each.data[0][0] <= high and low <= each.data[0][1]
 
 
 def _marked(values: str) -> str:
