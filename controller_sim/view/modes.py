@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from controller_sim.design.form import Action, Design, Mode
 from controller_sim.design.program import Call, Constant, Enter, Expression, For, If, Restart, Statement
+from controller_sim.view.fitting import width_of
 from controller_sim.view.sheet import Box, Dot, Drawing, Label, Stroke
 from controller_sim.view.terms import filled_in, known, spoken
 from controller_sim.view.wording import gesture_label
@@ -18,8 +19,7 @@ POWER_ON = -1
 """Where everything begins, and begins again after a restart."""
 _SIZE, _ROW, _PAD, _STEP, _MARGIN = 15.0, 26.0, 10.0, 22.0, 16.0
 """Points: of the text, of a row, around a text, between two lanes, around the drawing."""
-_WIDTH, _BOLD_WIDTH = 0.58, 0.62
-"""How wide a character is at most on average, as a share of the size."""
+_LABEL_SIZE = 13.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,54 +135,75 @@ class _Reach:
                         yield from self._walk(otherwise, places)
 
 
+@dataclass(slots=True)
+class _Map:
+    """Where everything of the drawing stands: one row for what comes in, then one for each way out."""
+
+    design: Design
+    ways: list[Way]
+    entry_y: dict[int, float] = field(default_factory=dict)
+    """Where each mode that is entered is entered."""
+    exit_y: dict[Way, float] = field(default_factory=dict)
+    boxes: dict[int, tuple[float, float]] = field(default_factory=dict)
+    """Top and height of each mode's box."""
+    end_y: float = _MARGIN
+
+    def __post_init__(self) -> None:
+        entered = {way.target for way in self.ways}
+        for node in (POWER_ON, *range(len(self.design.modes))):
+            top = self.end_y
+            if node in entered:
+                self.entry_y[node] = self._next_row()
+            for way in self.ways:
+                if way.source == node:
+                    self.exit_y[way] = self._next_row()
+            if self.end_y == top:
+                self._next_row()
+            self.boxes[node] = top, self.end_y - top
+            self.end_y += _ROW / 2
+
+    def _next_row(self) -> float:
+        self.end_y += _ROW
+        return self.end_y - _ROW / 2
+
+    def name(self, node: int) -> str:
+        return "power on" if node == POWER_ON else spoken(self.design.modes[node].name)
+
+
+def _label(way: Way) -> str:
+    return ", ".join(filter(None, way.by))
+
+
 def mode_map(design: Design) -> Drawing:
     """The map as a drawing: a box a mode, its ways out at its right, and one lane for each mode that is entered."""
-    found = ways(design)
-    shown = [POWER_ON, *range(len(design.modes))]
-    outs = {node: [way for way in found if way.source == node] for node in shown}
-    names = {node: "power on" if node == POWER_ON else spoken(design.modes[node].name) for node in shown}
-    entered = {way.target for way in found}
-    box_width = max(len(name) for name in names.values()) * _SIZE * _BOLD_WIDTH + 2 * _PAD
-    labels = {(way.source, way.target): ", ".join(filter(None, way.by)) for way in found}
-    label_width = max(len(label) for label in labels.values()) * _SIZE * _WIDTH + 2 * _PAD
+    plan = _Map(design, ways(design))
+    box_width = max(width_of(plan.name(node), _SIZE, bold=True) for node in plan.boxes) + 2 * _PAD
+    label_width = max(width_of(_label(way), _LABEL_SIZE) for way in plan.ways) + 2 * _PAD
     right = _MARGIN + box_width
-    marks: list[Stroke | Box | Dot | Label] = []
-    entry_y: dict[int, float] = {}
-    out_y: dict[tuple[int, int], float] = {}
-    y = _MARGIN
-    for node in shown:
-        rows = (node in entered) + max(len(outs[node]), 0 if node in entered else 1)
-        if node in entered:
-            entry_y[node] = y + _ROW / 2
-        for place, way in enumerate(outs[node]):
-            out_y[way.source, way.target] = y + _ROW * ((node in entered) + place + 0.5)
-        height = _ROW * rows
-        marks.append(Box(_MARGIN, y, box_width, height, strong=node == design.home))
-        marks.append(Label(_MARGIN + _PAD, y + _ROW / 2 + _SIZE * 0.35, names[node], _SIZE, bold=True))
-        y += height + _ROW / 2
-    lanes = _lanes(found, entry_y, out_y)
     first_lane = right + label_width + _PAD
+    marks: list[Stroke | Box | Dot | Label] = []
+    for node, (top, height) in plan.boxes.items():
+        marks.append(Box(_MARGIN, top, box_width, height, strong=node == design.home))
+        marks.append(Label(_MARGIN + _PAD, top + _ROW / 2 + _SIZE * 0.35, plan.name(node), _SIZE, bold=True))
+    lanes = _lanes(plan)
     for target, (lane, low, high) in lanes.items():
-        x = first_lane + lane * _STEP
-        marks.append(Stroke(((x, low), (x, high))))
-        marks.append(Stroke(((x, entry_y[target]), (right, entry_y[target])), arrow=True))
-        for way in found:
+        x, entry = first_lane + lane * _STEP, plan.entry_y[target]
+        marks += [Stroke(((x, low), (x, high))), Stroke(((x, entry), (right, entry)), arrow=True)]
+        for way, row in plan.exit_y.items():
             if way.target == target:
-                row = out_y[way.source, target]
-                marks += [
-                    Stroke(((right, row), (x, row))),
-                    Dot(x, row),
-                    Label(right + _PAD, row - 4, labels[way.source, target], _SIZE * 0.87),
-                ]
-    width = first_lane + (max((lane for lane, _, _ in lanes.values()), default=0) + 1) * _STEP + _MARGIN
-    return Drawing("Map of modes", width, y, tuple(marks), diagram(design))
+                marks += [Stroke(((right, row), (x, row))), Label(right + _PAD, row - 4, _label(way), _LABEL_SIZE)]
+                # A dot joins; where a line only turns it would say nothing.
+                marks += [Dot(x, row)] if low < row < high else []
+        marks += [Dot(x, entry)] if low < entry < high else []
+    width = first_lane + max((lane for lane, _, _ in lanes.values()), default=0) * _STEP + _MARGIN
+    return Drawing("Map of modes", width, plan.end_y, tuple(marks), diagram(design))
 
 
-def _lanes(found: Sequence[Way], entry_y: dict[int, float], out_y: dict[tuple[int, int], float]) -> dict[int, tuple[int, float, float]]:
+def _lanes(plan: _Map) -> dict[int, tuple[int, float, float]]:
     """For each mode that is entered its lane, and from where to where that runs; lanes are shared where they do not meet."""
     spans = {}
-    for target, entry in entry_y.items():
-        ys = [entry, *(out_y[way.source, target] for way in found if way.target == target)]
+    for target, entry in plan.entry_y.items():
+        ys = [entry, *(row for way, row in plan.exit_y.items() if way.target == target)]
         spans[target] = (min(ys), max(ys))
     lanes: dict[int, tuple[int, float, float]] = {}
     taken: list[list[tuple[float, float]]] = []
