@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 A4 = (595.28, 841.89)
 MARGIN = 34.0
-_TITLE, _NOTE = 16.0, 9.0
+_TITLE, _NOTE, _NOTE_LARGE = 16.0, 9.0, 12.0
 _STRONG, _LINE, _HAIR = 1.6, 0.9, 0.3
 _MOST_SCALE = 2.0
 _HEAD = 7.0
@@ -38,11 +38,13 @@ def pdf(sheet: Sheet) -> bytes:
     document.set_creator("controller-sim")
     # A date would make two files of one design differ.
     document.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
+    free_y: float | None = None
     for part in sheet.parts:
         if isinstance(part, Table):
-            _table(document, part)
+            free_y = _table(document, part, free_y)
         else:
             _drawing(document, part)
+            free_y = None
     return bytes(document.output())
 
 
@@ -62,12 +64,14 @@ def _letters(text: str) -> str:
     return text.encode(ENCODING, "replace").decode(ENCODING)
 
 
-def _page(document: FPDF, landscape: bool, title: str) -> tuple[float, float]:
-    """A new page with its title; gives its width and height inside the margins, below the title."""
+def _page(document: FPDF, landscape: bool) -> None:
     document.add_page(orientation="landscape" if landscape else "portrait")
-    width, height = reversed(A4) if landscape else A4
-    _write(document, MARGIN, MARGIN + _TITLE, title, _TITLE, bold=True)
-    return width - 2 * MARGIN, height - 2 * MARGIN - _TITLE * 1.6
+
+
+def _title(document: FPDF, top: float, title: str) -> float:
+    """Write a title; gives where what it stands above begins."""
+    _write(document, MARGIN, top + _TITLE, title, _TITLE, bold=True)
+    return top + _TITLE * 1.6
 
 
 def _write(document: FPDF, x: float, y: float, text: str, size: float, bold: bool = False) -> None:
@@ -93,37 +97,44 @@ def note_lines(notes: Sequence[str], width: float, size: float) -> Iterator[str]
         yield line
 
 
-def _table(document: FPDF, table: Table) -> None:
-    width, height = A4[1] - 2 * MARGIN if table.large else A4[0] - 2 * MARGIN, A4[0] if table.large else A4[1]
-    size = 12.0 if table.large else _NOTE
-    notes = list(note_lines(table.notes, width, size))
-    room = height - 2 * MARGIN - _TITLE * 1.6 - len(notes) * size * 1.4
-    fitted = fit(table, width, room)
+def _table(document: FPDF, table: Table, free_y: float | None) -> float | None:
+    """Set a table on pages of its own, or below what stands on this one if it is small; gives where the page is free again."""
+    width, height = reversed(A4) if table.large else A4
+    size = _NOTE_LARGE if table.large else _NOTE
+    notes = list(note_lines(table.notes, width - 2 * MARGIN, size))
+    below = len(notes) * size * 1.4
+    fitted = fit(table, width - 2 * MARGIN, height - 2 * MARGIN - _TITLE * 1.6 - below)
+    needed = _TITLE * 1.6 + sum(fitted.heights) + below
+    fresh = free_y is None or table.large or free_y + needed > height - MARGIN
+    y = MARGIN if fresh or free_y is None else free_y
     for number, rows in enumerate(fitted.pages):
-        _page(document, table.large, table.title + (f" ({number + 1} of {len(fitted.pages)})" if len(fitted.pages) > 1 else ""))
-        y = _rows(document, table, fitted, rows)
-        if number == len(fitted.pages) - 1:
-            for line in notes:
-                y += size * 1.4
-                _write(document, MARGIN, y, line, size)
+        if fresh or number:
+            _page(document, table.large)
+            y = MARGIN
+        y = _title(document, y, table.title + (f" ({number + 1} of {len(fitted.pages)})" if len(fitted.pages) > 1 else ""))
+        y = _rows(document, table, fitted, rows, y)
+    for line in notes:
+        y += size * 1.4
+        _write(document, MARGIN, y, line, size)
+    return None if table.large else y + 2 * _TITLE
 
 
-def _rows(document: FPDF, table: Table, fitted: Fitted, rows: Sequence[int]) -> float:
+def _rows(document: FPDF, table: Table, fitted: Fitted, rows: Sequence[int], y: float) -> float:
     """The header and some rows with their rules; gives where they end."""
     right = MARGIN + sum(fitted.widths)
-    y = MARGIN + _TITLE * 1.6
     y = _row(document, fitted, fitted.header, [1] * len(fitted.header), y, fitted.heights[0])
     _rule(document, MARGIN, y, right, y, _STRONG)
     for number in rows:
         spans = [cell.span for cell in table.rows[number]]
         top = y
         y = _row(document, fitted, fitted.rows[number], spans, y, fitted.heights[number + 1])
-        x = MARGIN
-        for column, span in enumerate(spans[:-1]):
-            x += sum(fitted.widths[sum(spans[:column]) : sum(spans[:column]) + span])
+        x, at = MARGIN, 0
+        for span in spans[:-1]:
+            x += sum(fitted.widths[at : at + span])
+            at += span
             _rule(document, x, top, x, y, _HAIR)
-        below = number + 1
-        if number == rows[-1] or table.large or table.rows[below][0].lines:
+        # Rows that go on with a group have no rule above them.
+        if number == rows[-1] or table.rows[number + 1][0].lines:
             _rule(document, MARGIN, y, right, y, _LINE if number == rows[-1] or table.large else _HAIR)
     return y
 
@@ -144,10 +155,12 @@ def _row(document: FPDF, fitted: Fitted, row: Sequence[Row], spans: Sequence[int
 
 
 def _drawing(document: FPDF, drawing: Drawing) -> None:
+    """A page of its own, as large as it can be."""
     landscape = drawing.width > drawing.height * 0.8
-    width, height = _page(document, landscape, drawing.title)
-    scale = min(width / drawing.width, height / drawing.height, _MOST_SCALE)
-    left, top = MARGIN, MARGIN + _TITLE * 1.6
+    _page(document, landscape)
+    width, height = reversed(A4) if landscape else A4
+    left, top = MARGIN, _title(document, MARGIN, drawing.title)
+    scale = min((width - 2 * MARGIN) / drawing.width, (height - MARGIN - top) / drawing.height, _MOST_SCALE)
 
     def at(x: float, y: float) -> tuple[float, float]:
         return left + x * scale, top + y * scale

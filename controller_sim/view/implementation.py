@@ -101,7 +101,7 @@ def implementation_chart(design: Design) -> Table:
     rows = []
     for group, items in chart.groups():
         for place, (item, sent, heard, remark) in enumerate(items):
-            rows.append((Cell((Line(group if not place else ""),)), words(item), words(sent), words(heard), words(remark)))
+            rows.append((Cell() if place else Cell((Line(group),)), words(item), words(sent), words(heard), words(remark)))
     header = ("Function", "", "Transmitted", "Recognized", "Remarks")
     return Table(f"MIDI Implementation Chart: {design.title}", header, tuple(rows), _FOOT)
 
