@@ -78,7 +78,7 @@ def _sheet(design: Design, chosen: list[str] | tuple[str, ...]) -> Sheet:
         "storage": [chart.storage_table(design)],
         "latency": [chart.latency_table(_delays(design))] if "latency" in chosen else [],
     }
-    return Sheet(design.title, tuple(part for name in PARTS if name in chosen for part in parts[name] if part is not None))
+    return Sheet(f"{design.title}: charts", tuple(part for name in PARTS if name in chosen for part in parts[name] if part is not None))
 
 
 def _delays(design: Design) -> list[Delay]:

@@ -12,7 +12,7 @@ from controller_sim.view.sheet import Cell, Line, Table, words
 from controller_sim.view.storage import layout_json
 from controller_sim.view.terms import Named, opposite, spoken, together
 from controller_sim.view.wording import Wording, gesture_label
-from controller_sim.view.words import duration, plural, response_title
+from controller_sim.view.words import duration, plural
 
 THIS = "this switch"
 """What a player calls the switch that the foot is on."""
@@ -140,7 +140,7 @@ class _Switches:
             parts += [(f"{'every' if timer.every else 'after'} {duration(timer.period_us)}", timer.action) for timer in mode.timers]
             rows += [(mode.name, label, text) for label, action in parts if action is not None and (text := self._action(action))]
         rows += self._answers()
-        cells = tuple((Cell((Line(spoken(mode)),)), words(spoken(label)), words(text)) for mode, label, text in rows)
+        cells = tuple((Cell((Line(spoken(mode)),)), words(label), words(text)) for mode, label, text in rows)
         return Table("What happens by itself", ("Mode", "When", "What"), cells)
 
     def _action(self, action: Action) -> str:
@@ -155,8 +155,7 @@ class _Switches:
                 response = self.design.responses[number]
                 if isinstance(response.cause, Moved):
                     continue
-                values = [str(low) if low == high else f"{low}-{high}" for low, high in response.cause.data if (low, high) != (0, 127)]
-                title = " ".join([response_title(self.design, response), *values])
+                title = self.wording.cause(response)
                 text = self.wording.action(response.procedure, response.arguments)
                 if response.condition is not None:
                     text = f"if {self.wording.terms.condition(mode.conditions[response.condition]) or '...'}: {text}"
@@ -164,7 +163,7 @@ class _Switches:
                 if mode.name not in modes:
                     modes.append(mode.name)
         every = len(self.design.modes)
-        return [("" if len(modes) == every else ", ".join(modes), title, text) for (title, text), modes in found.items()]
+        return [("every mode" if len(modes) == every else ", ".join(modes), title, text) for (title, text), modes in found.items()]
 
 
 def arguments_of(action: Action) -> list[Expression]:
@@ -203,9 +202,10 @@ def storage_table(design: Design) -> Table | None:
         return None
     rows = []
     for cell in facts["cells"]:
-        addresses = f"0x{cell['address']:03X}-0x{cell['last_address']:03X}"
-        size, (first, last) = " x ".join(map(str, cell["shape"])) or "1", cell["rows"]
-        told = (f"{cell['low']} to {cell['high']}", size, str(cell["bytes"]), str(first) if first == last else f"{first}-{last}", addresses)
+        size = " x ".join(map(str, cell["shape"])) or "1"
+        addresses = [f"0x{cell[end]:03X}" for end in ("address", "last_address")]
+        spans = ("-".join(dict.fromkeys(map(str, ends))) for ends in (cell["rows"], addresses))
+        told = (f"{cell['low']} to {cell['high']}", size, str(cell["bytes"]), *spans)
         rows.append((Cell((Line(cell["name"]),)), *map(words, told)))
     notes = (
         f"{facts['bytes']} bytes, version {facts['version']}; {plural(facts['rows'], 'row')} of {facts['row_bytes']} bytes, "

@@ -12,17 +12,18 @@ from controller_sim.view.sheet import Box, Cell, Dot, Drawing, Label, Line, Shee
 
 _SPECIAL = re.compile(r"([\\`*_\[\]<>|#~])")
 _FONT = 'Helvetica, Arial, "Liberation Sans", sans-serif'
-_SMALL = 11
+_SMALL = 10
 """Points: type to be read at a desk."""
 _STYLE = f"""\
 @page {{ size: A4 landscape; margin: 12mm; }}
 @page upright {{ size: A4 portrait; margin: 12mm; }}
 body {{ font-family: {_FONT}; font-size: {_SMALL}pt; line-height: 1.2; color: #000; background: #fff; margin: 12mm; }}
 section {{ page: upright; margin-bottom: 2em; }}
+section.small {{ break-inside: avoid; }}
 section.wide {{ page: auto; break-after: page; }}
 h1 {{ font-size: 16pt; margin: 0 0 0.5em; }}
-table {{ border-collapse: collapse; width: 100%; table-layout: fixed; }}
-th, td {{ text-align: left; vertical-align: top; padding: 0.2em 0.45em; border-left: 0.3pt solid #000; overflow-wrap: break-word; }}
+table {{ border-collapse: collapse; width: 100%; }}
+th, td {{ text-align: left; vertical-align: top; padding: 0.2em 0.45em; border-left: 0.3pt solid #000; }}
 th:first-child, td:first-child, thead th {{ border-left: none; }}
 thead {{ border-bottom: 1.6pt solid #000; }}
 tbody tr.group {{ border-top: 0.3pt solid #000; }}
@@ -33,7 +34,7 @@ section.large td, section.large th {{ padding: 0.45em; }}
 section.large tbody tr {{ border-top: 0.9pt solid #000; }}
 td div + div {{ margin-top: 0.25em; }}
 p {{ margin: 0.4em 0 0; }}
-svg {{ max-width: 100%; max-height: 165mm; }}
+svg {{ width: 100%; height: auto; max-height: 165mm; }}
 @media print {{ body {{ margin: 0; }} }}
 """
 
@@ -117,7 +118,7 @@ def svg(drawing: Drawing) -> str:
     width, height = _number(drawing.width), _number(drawing.height)
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}pt" height="{height}pt" '
-        f"font-family='{_FONT}'>",
+        f"preserveAspectRatio=\"xMinYMin\" font-family='{_FONT}'>",
         f"<title>{escape(drawing.title)}</title>",
         f'<rect width="{width}" height="{height}" fill="white"/>',
     ]

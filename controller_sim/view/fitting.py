@@ -30,7 +30,7 @@ ABOVE, ABOVE_LARGE = 0.18, 0.45
 """Above and below it."""
 GAP = 0.25
 """Between the lines of a cell, as a share of the size."""
-_SIZES_LARGE = tuple(range(26, 11, -1))
+_SIZES_LARGE = tuple(range(36, 11, -1))
 _SIZES_SPREAD = (14, 13, 12, 11, 10, 9, 8, 7, 6)
 _SIZES = (10, 9, 8, 7, 6)
 _TRIES = 24

@@ -12,8 +12,8 @@ from controller_sim.design.program import Call, Constant, Enter, Expression, For
 from controller_sim.view.fitting import width_of
 from controller_sim.view.sheet import Box, Dot, Drawing, Label, Stroke
 from controller_sim.view.terms import filled_in, known, spoken
-from controller_sim.view.wording import gesture_label
-from controller_sim.view.words import duration, response_title
+from controller_sim.view.wording import Wording, gesture_label
+from controller_sim.view.words import duration
 
 POWER_ON = -1
 """Where everything begins, and begins again after a restart."""
@@ -62,10 +62,11 @@ def ways(design: Design) -> list[Way]:
 
 
 def _without_feet(design: Design, reach: _Reach, mode: Mode) -> Iterator[tuple[str, int]]:
+    wording = Wording(design)
     for index in mode.responses:
         response = design.responses[index]
         for target in reach.of(response.procedure):
-            yield spoken(response_title(design, response)), target
+            yield wording.cause(response), target
     for timer in mode.timers:
         for target in reach.targets(timer.action):
             yield f"{'every' if timer.every else 'after'} {duration(timer.period_us)}", target

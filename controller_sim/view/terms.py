@@ -44,6 +44,7 @@ _ARITHMETIC: dict[str, Callable[[int, int], int]] = {
 _UNARY: dict[str, Callable[[int], int]] = {"-": lambda a: -a, "abs": abs, "not": lambda a: int(not a)}
 _FLIPPED = {"==": "==", "!=": "!=", "<": ">", "<=": ">=", ">": "<", ">=": "<="}
 _OPPOSITE = {"==": "!=", "!=": "==", "<": ">=", ">=": "<", ">": "<=", "<=": ">"}
+_LIMITS = {"min": ", at most ", "max": ", at least "}
 _RELATIONS = {"==": "is", "!=": "is not"}
 
 
@@ -184,7 +185,7 @@ class Terms:
                 a, b = self.value(left), self.value(right)
                 if a is None or b is None:
                     return None
-                return f"{operator}({a}, {b})" if operator in ("min", "max") else f"{a} {operator} {b}"
+                return f"{a}{_LIMITS[operator]}{b}" if operator in _LIMITS else f"{a} {operator} {b}"
             case Unary(operator="not") | Compare() | Logic() | Changed():
                 return self.condition(expression)
         return None

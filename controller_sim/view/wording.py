@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any
 
-from controller_sim.design.form import Binding, Controller, Design, Device, Procedure
+from controller_sim.design.form import Binding, Controller, Design, Device, Moved, Procedure, Response
 from controller_sim.design.program import (
     Binary,
     Call,
@@ -38,7 +38,7 @@ from controller_sim.design.program import (
 )
 from controller_sim.midi.messages import STATUS_TABLE, is_channel
 from controller_sim.view.terms import Named, Terms, filled_in, known, spoken
-from controller_sim.view.words import duration
+from controller_sim.view.words import duration, response_title
 
 NOTE_OFF, NOTE_ON, CONTROLLER, PROGRAM, PITCH = 0x80, 0x90, 0xB0, 0xC0, 0xE0
 FORM_VALUE = ": form_value"
@@ -207,6 +207,19 @@ class Wording:
 
     def _shown(self, text: Text) -> str:
         return "".join(part if isinstance(part, str) else ".." for part in text.parts).strip()
+
+    def cause(self, response: Response) -> str:
+        """What a response is to, with the values that it takes: `received control change from organ: damp on`."""
+        title, cause = spoken(response_title(self.design, response)), response.cause
+        if isinstance(cause, Moved):
+            return title
+        device = self.device(cause.ports, cause.status) if is_channel(cause.status) else None
+        values = [Expression(low, high) if low < high else Constant(low, low) for low, high in cause.data]
+        if cause.status & 0xF0 == CONTROLLER:
+            told = self._control_change(device, values)
+            return f"{title}: {told}"
+        texts = [f"{low}-{high}" if low < high else str(low) for low, high in cause.data if (low, high) not in ((0, 127), (0, 0))]
+        return f"{title}: {', '.join(texts)}" if texts else title
 
     def device(self, ports: int, status: int) -> Device | None:
         """Who hears a channel message: the device at all of its ports, else the first at any of them."""
