@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from controller_sim.design.form import Action, Design, Mode
+from controller_sim.design.form import Action, Binding, Design, Mode
 from controller_sim.design.program import Call, Constant, Enter, Expression, For, If, Restart, Statement
 from controller_sim.view.fitting import width_of
 from controller_sim.view.sheet import Box, Dot, Drawing, Label, Stroke
@@ -36,7 +36,9 @@ def ways(design: Design) -> list[Way]:
     found: dict[tuple[int, int], dict[str, list[str]]] = {}
 
     def add(source: int, target: int, before: str, key: str = "", after: str = "") -> None:
-        keys = found.setdefault((source, target), {}).setdefault(f"{before} {{}} {after}".strip() if key else before, [])
+        keys = found.setdefault((source, target), {}).setdefault(
+            f"{before} {{}} {after}".strip() if key and "{}" not in before else before, []
+        )
         if key and key not in keys:
             keys.append(key)
 
@@ -58,7 +60,26 @@ def ways(design: Design) -> list[Way]:
                 add(number, target, before, key, after)
         for label, target in _without_feet(design, reach, mode):
             add(number, target, label)
+    for source, binding in _owed(design, set(found)):
+        for target in reach.targets(binding.action):
+            add(source, target, f"{binding.gesture} {{}} of {spoken(design.modes[binding.mode].name)}", design.keys[binding.key].name)
     return [Way(source, target, tuple(_titles(design, by))) for (source, target), by in found.items()]
+
+
+def _owed(design: Design, found: set[tuple[int, int]]) -> Iterator[tuple[int, Binding]]:
+    """Releases that a press owes in modes entered while the foot is down: each such mode with the binding."""
+    for binding in design.bindings:
+        pressed = any(each.mode == binding.mode and each.key == binding.key and each.gesture == "press" for each in design.bindings)
+        if binding.gesture != "release" or not pressed:
+            continue
+        reached: set[int] = set()
+        waiting = [binding.mode]
+        while waiting:
+            source = waiting.pop()
+            for target in (target for start, target in found if start == source and target not in (POWER_ON, *reached)):
+                reached.add(target)
+                waiting.append(target)
+        yield from ((mode, binding) for mode in sorted(reached - {binding.mode}))
 
 
 def _without_feet(design: Design, reach: _Reach, mode: Mode) -> Iterator[tuple[str, int]]:
