@@ -32,6 +32,7 @@ def pdf(sheet: Sheet) -> bytes:
     from fpdf import FPDF
 
     document = FPDF(unit="pt", format="A4")
+    document.core_fonts_encoding = ENCODING
     document.set_auto_page_break(False)
     document.set_margin(0)
     document.set_title(_letters(sheet.title))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from controller_sim.view.sheet import Cell, Table, words
 
@@ -63,7 +64,12 @@ class Fitted:
 
 def width_of(text: str, size: float, bold: bool = False) -> float:
     """How wide a text is."""
-    return sum(_advance(character, _WIDTHS[bold]) for character in text) * size / 1000
+    return _thousandths(text, bold) * size / 1000
+
+
+@lru_cache(maxsize=4096)
+def _thousandths(text: str, bold: bool) -> int:
+    return sum(_advance(character, _WIDTHS[bold]) for character in text)
 
 
 def _advance(character: str, widths: Sequence[int]) -> int:

@@ -78,7 +78,7 @@ def plain(text: str) -> str:
     return "".join(text.split())
 
 
-@settings(max_examples=40)
+@settings(max_examples=20)
 @given(designs())
 def test_every_design_has_its_charts_in_every_form(design: Design) -> None:
     sheet = sheet_of(design)

@@ -37,7 +37,7 @@ def set_grid(fitted: Fitted) -> list[tuple[tuple[tuple[str, ...], ...], ...]]:
     return [tuple(tuple(tuple(word.text for word in line) for line in cell) for cell in row) for row in rows]
 
 
-@settings(max_examples=150)
+@settings(max_examples=40)
 @given(tables())
 def test_every_word_is_set_once_and_in_order(table: Table) -> None:
     for row, set_row in zip(grid(table), set_grid(fit(table, WIDTH, HEIGHT)), strict=True):
@@ -45,7 +45,7 @@ def test_every_word_is_set_once_and_in_order(table: Table) -> None:
             assert " ".join(word for line in lines for word in line).split() == " ".join(line.plain for line in cell.lines).split()
 
 
-@settings(max_examples=150)
+@settings(max_examples=40)
 @given(tables())
 def test_lines_stay_in_their_columns_and_rows_on_their_page(table: Table) -> None:
     fitted = fit(table, WIDTH, HEIGHT)
@@ -62,7 +62,7 @@ def test_lines_stay_in_their_columns_and_rows_on_their_page(table: Table) -> Non
         assert fitted.heights[0] + sum(fitted.heights[row + 1] for row in page) <= HEIGHT
 
 
-@settings(max_examples=150)
+@settings(max_examples=40)
 @given(tables())
 def test_every_row_is_on_one_page_and_as_high_as_its_highest_cell(table: Table) -> None:
     fitted = fit(table, WIDTH, HEIGHT)
@@ -71,7 +71,7 @@ def test_every_row_is_on_one_page_and_as_high_as_its_highest_cell(table: Table) 
         assert height == max((sum(line_heights(cell, fitted.size)) for cell in row), default=0.0) + 2 * fitted.above
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(designs())
 def test_the_chart_of_switches_is_never_smaller_than_type_at_a_desk_unless_words_are_wider(design: object) -> None:
     table = switch_tables(design)[0]  # type: ignore[arg-type]  # hypothesis gives what designs() draws

@@ -68,7 +68,7 @@ def covers(traffic: Traffic, message: Message) -> bool:
     )
 
 
-@settings(max_examples=200)
+@settings(max_examples=100)
 @given(st.data())
 def test_whatever_a_run_sends_is_on_the_chart(data: st.DataObject) -> None:
     design = data.draw(designs().filter(lambda design: not design.thru))

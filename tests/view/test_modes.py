@@ -23,7 +23,7 @@ CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 BOOTH = load_design(str(CONFIGS / "booth.yaml"))
 
 
-@settings(max_examples=150)
+@settings(max_examples=80)
 @given(st.data())
 def test_every_change_of_mode_in_a_run_is_a_way_on_the_map(data: st.DataObject) -> None:
     design = data.draw(designs())
@@ -40,7 +40,7 @@ def test_every_change_of_mode_in_a_run_is_a_way_on_the_map(data: st.DataObject) 
                 mode = POWER_ON
 
 
-@settings(max_examples=100)
+@settings(max_examples=80)
 @given(designs())
 def test_no_lane_runs_through_a_word_and_no_box_through_another(design: Design) -> None:
     drawing = mode_map(design)
@@ -54,7 +54,7 @@ def test_no_lane_runs_through_a_word_and_no_box_through_another(design: Design) 
         assert x < drawing.width and 0 < low <= high < drawing.height
 
 
-@settings(max_examples=100)
+@settings(max_examples=80)
 @given(designs())
 def test_lanes_at_one_place_do_not_meet(design: Design) -> None:
     lanes: dict[float, list[tuple[float, float]]] = {}
