@@ -76,7 +76,7 @@ def _sheet(design: Design, chosen: list[str] | tuple[str, ...]) -> Sheet:
         "words": [*words],
         "midi": [implementation_chart(design)],
         "storage": [chart.storage_table(design)],
-        "latency": [chart.latency_table(_delays(design))] if "latency" in chosen else [],
+        "latency": [chart.latency_table(design, _delays(design))] if "latency" in chosen else [],
     }
     return Sheet(f"{design.title}: charts", tuple(part for name in PARTS if name in chosen for part in parts[name] if part is not None))
 
@@ -86,7 +86,7 @@ def _delays(design: Design) -> list[Delay]:
     from importlib import import_module
 
     from controller_sim.view.chart import Delay
-    from controller_sim.view.words import gesture_title
+    from controller_sim.view.wording import gesture_frame
 
     try:
         checked = import_module("controller_sim.verify.checking").check(design)
@@ -98,7 +98,8 @@ def _delays(design: Design) -> list[Delay]:
         last = [each.last for each in latency.sending]
         sent_us = (min(each.best_us for each in last), max(each.worst_us for each in last)) if last else None
         decided_us = (latency.decided.best_us, latency.decided.worst_us)
-        delays.append(Delay(design.modes[binding.mode].name, gesture_title(design, binding), latency.waits_for, decided_us, sent_us))
+        mode, key = design.modes[binding.mode].name, design.keys[binding.key].name
+        delays.append(Delay(mode, gesture_frame(design, binding), key, latency.waits_for, decided_us, sent_us))
     return delays
 
 

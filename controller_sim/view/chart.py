@@ -11,7 +11,7 @@ from controller_sim.design.program import Expression
 from controller_sim.view.sheet import Cell, Line, Table, words
 from controller_sim.view.storage import layout_json
 from controller_sim.view.terms import Named, opposite, spoken, together
-from controller_sim.view.wording import Wording, gesture_label
+from controller_sim.view.wording import Wording, gesture_label, with_keys
 from controller_sim.view.words import duration, plural
 
 THIS = "this switch"
@@ -225,20 +225,24 @@ class Delay:
 
     mode: str
     gesture: str
+    """With a place for its key, as `wording.gesture_frame` gives it."""
+    key: str
     waits_for: tuple[str, ...]
     decided_us: Span
     sent_us: Span | None
     """Until the last byte of what it sends at once has left; None: it sends nothing."""
 
 
-def latency_table(delays: Sequence[Delay]) -> Table | None:
-    """Delays of gestures, those of one mode together and alike ones in one row; None where there are none."""
-    found: dict[tuple[str, tuple[str, ...], Span, Span | None], list[str]] = {}
+def latency_table(design: Design, delays: Sequence[Delay]) -> Table | None:
+    """Delays of gestures, alike ones of one mode in one row; None where there are none."""
+    found: dict[tuple[str, tuple[str, ...], Span, Span | None], dict[str, list[str]]] = {}
     for delay in delays:
-        found.setdefault((delay.mode, delay.waits_for, delay.decided_us, delay.sent_us), []).append(delay.gesture)
+        alike = found.setdefault((delay.mode, delay.waits_for, delay.decided_us, delay.sent_us), {})
+        alike.setdefault(delay.gesture, []).append(delay.key)
     rows = []
-    for (mode, waits_for, decided_us, sent_us), gestures in found.items():
-        told = (", ".join(dict.fromkeys(gestures)), ", ".join(waits_for), _span(decided_us), _span(sent_us) if sent_us else "-")
+    for (mode, waits_for, decided_us, sent_us), frames in found.items():
+        gestures = ", ".join(with_keys(design, frame, keys) for frame, keys in frames.items())
+        told = (gestures, ", ".join(waits_for), _span(decided_us), _span(sent_us) if sent_us else "-")
         rows.append((Cell((Line(spoken(mode)),)), *map(words, told)))
     notes = ("From the contact's last change, in milliseconds, best to worst; the line idle.",)
     return (

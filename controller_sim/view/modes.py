@@ -12,7 +12,7 @@ from controller_sim.design.program import Call, Constant, Enter, Expression, For
 from controller_sim.view.fitting import width_of
 from controller_sim.view.sheet import Box, Dot, Drawing, Label, Stroke
 from controller_sim.view.terms import filled_in, known, spoken
-from controller_sim.view.wording import Wording, gesture_label
+from controller_sim.view.wording import Wording, gesture_frame, with_keys
 from controller_sim.view.words import duration
 
 POWER_ON = -1
@@ -35,12 +35,8 @@ def ways(design: Design) -> list[Way]:
     """Every way that the actions of a design may take. Conditions on memory are taken as open; those on the switch itself are not."""
     found: dict[tuple[int, int], dict[str, list[str]]] = {}
 
-    def add(source: int, target: int, before: str, key: str = "", after: str = "") -> None:
-        keys = found.setdefault((source, target), {}).setdefault(
-            f"{before} {{}} {after}".strip() if key and "{}" not in before else before, []
-        )
-        if key and key not in keys:
-            keys.append(key)
+    def add(source: int, target: int, label: str, key: str = "") -> None:
+        found.setdefault((source, target), {}).setdefault(label, []).append(key)
 
     reach = _Reach(design)
     add(POWER_ON, design.home, "")
@@ -54,16 +50,16 @@ def ways(design: Design) -> list[Way]:
     for number, mode in enumerate(design.modes):
         for index in mode.bindings:
             binding = design.bindings[index]
-            key = design.keys[binding.key].name
-            before, _, after = gesture_label(design, binding).partition(" ")
             for target in reach.targets(binding.action):
-                add(number, target, before, key, after)
+                add(number, target, gesture_frame(design, binding), design.keys[binding.key].name)
         for label, target in _without_feet(design, reach, mode):
             add(number, target, label)
     for source, binding in _owed(design, set(found)):
         for target in reach.targets(binding.action):
             add(source, target, f"{binding.gesture} {{}} of {spoken(design.modes[binding.mode].name)}", design.keys[binding.key].name)
-    return [Way(source, target, tuple(_titles(design, by))) for (source, target), by in found.items()]
+    return [
+        Way(source, target, tuple(with_keys(design, label, keys) for label, keys in by.items())) for (source, target), by in found.items()
+    ]
 
 
 def _owed(design: Design, found: set[tuple[int, int]]) -> Iterator[tuple[int, Binding]]:
@@ -94,28 +90,6 @@ def _without_feet(design: Design, reach: _Reach, mode: Mode) -> Iterator[tuple[s
     if mode.enter is not None:
         for target in reach.targets(mode.enter):
             yield "at once", target
-
-
-def _titles(design: Design, by: dict[str, list[str]]) -> Iterator[str]:
-    """Labels, the switches of each in a row: `hold a..c`."""
-    for label, keys in by.items():
-        yield label.format(", ".join(_runs(design, keys))) if keys else label
-
-
-def _runs(design: Design, keys: Sequence[str]) -> Iterator[str]:
-    """Three neighbours or more become one range."""
-    order = [*design.switches]
-    at = 0
-    while at < len(keys):
-        end = at
-        while end + 1 < len(keys) and keys[end] in order and keys[end + 1] in order[order.index(keys[end]) + 1 :][:1]:
-            end += 1
-        if end - at >= 2:
-            yield f"{spoken(keys[at])}..{spoken(keys[end])}"
-            at = end + 1
-        else:
-            yield spoken(keys[at])
-            at += 1
 
 
 class _Reach:

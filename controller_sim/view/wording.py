@@ -303,6 +303,26 @@ def gesture_label(design: Design, binding: Binding) -> str:
     return binding.gesture
 
 
+def gesture_frame(design: Design, binding: Binding) -> str:
+    """The same with a place for its key, `hold {} 3s`, which `with_keys` fills."""
+    gesture, _, after = gesture_label(design, binding).partition(" ")
+    return f"{gesture} {{}} {after}".rstrip()
+
+
+def with_keys(design: Design, frame: str, keys: Sequence[str]) -> str:
+    """A gesture's frame with the names of keys, each once, in its place; three neighbours or more are a range: `hold a..c 3s`."""
+    order, names = design.switches, list(dict.fromkeys(keys))
+    runs: list[list[str]] = []
+    for name in names:
+        last = order.index(runs[-1][-1]) if runs and runs[-1][-1] in order else len(order)
+        if order[last + 1 : last + 2] == (name,):
+            runs[-1].append(name)
+        else:
+            runs.append([name])
+    told = (f"{spoken(run[0])}..{spoken(run[-1])}" if len(run) > 2 else ", ".join(map(spoken, run)) for run in runs)
+    return frame.format(", ".join(told))
+
+
 def controller_of(device: Device | None, number: int | None) -> Controller | None:
     """The device's own controller of that number, if it names one."""
     return next((each for each in device.controllers or () if number in (each.number, each.lower_number)), None) if device else None

@@ -179,15 +179,13 @@ def test_kept_values_have_a_map_and_designs_without_have_none() -> None:
 
 
 def test_delays_are_rounded_outwards_and_alike_ones_share_a_row() -> None:
-    delays = [
-        Delay("show", "press a", (), (0, 5999), (640, 7919)),
-        Delay("show", "press b", (), (0, 5999), (640, 7919)),
-        Delay("show", "tap e", ("double e",), (0, 280_000), None),
-    ]
-    table = latency_table(delays)
+    design = load_design_text("switches: [a, b, c, e]\nmodes: {show: {}}\n")
+    delays = [Delay("show", "hold {} 3s", key, (), (0, 5999), (640, 7919)) for key in ("a", "b", "c", "a+e")]
+    delays.append(Delay("show", "tap {}", "e", ("double e",), (0, 280_000), None))
+    table = latency_table(design, delays)
     assert table is not None
-    assert whole(table) == [["show", "press a, press b", "", "0.0-6.0", "0.6-8.0"], ["show", "tap e", "double e", "0.0-280.0", "-"]]
-    assert latency_table([]) is None
+    assert whole(table) == [["show", "hold a..c, a+e 3s", "", "0.0-6.0", "0.6-8.0"], ["show", "tap e", "double e", "0.0-280.0", "-"]]
+    assert latency_table(design, []) is None
 
 
 def test_terms_are_worked_out_as_far_as_they_are_known() -> None:
