@@ -134,14 +134,13 @@ class _Switches:
         """What happens without a foot: at power-on, on entering and leaving, by timers, by messages."""
         rows = []
         if self.design.every_power_on is not None:
-            rows.append(("", "every power-on", self._action(self.design.every_power_on)))
+            rows.append(("power on", "every time", self._action(self.design.every_power_on)))
         for mode in self.design.modes:
             parts = [("entering", mode.enter), ("leaving", mode.leave)]
             parts += [(f"{'every' if timer.every else 'after'} {duration(timer.period_us)}", timer.action) for timer in mode.timers]
             rows += [(mode.name, label, text) for label, action in parts if action is not None and (text := self._action(action))]
         rows += self._answers()
-        cells = tuple((Cell((Line(spoken(mode)),)), words(label), words(text)) for mode, label, text in rows)
-        return Table("What happens by itself", ("Mode", "When", "What"), cells)
+        return Table("What happens by itself", ("Mode", "When", "What"), tuple(_grouped(rows)))
 
     def _action(self, action: Action) -> str:
         """Empty for what only keeps a form in order."""
@@ -186,6 +185,13 @@ def _merged(cells: Sequence[tuple[Line, ...]]) -> list[Cell]:
         count = len(list(group))
         merged += [Cell(lines, count)] if lines else [Cell()] * count
     return merged
+
+
+def _grouped(rows: Sequence[tuple[str, ...]]) -> Iterator[tuple[Cell, ...]]:
+    """Rows that begin with a mode, which the first of each mode's names."""
+    for mode, group in groupby(rows, key=lambda row: row[0]):
+        for place, row in enumerate(group):
+            yield Cell() if place else Cell((Line(spoken(mode)),)), *map(words, row[1:])
 
 
 def switch_tables(design: Design) -> list[Table]:
@@ -242,11 +248,12 @@ def latency_table(design: Design, delays: Sequence[Delay]) -> Table | None:
     rows = []
     for (mode, waits_for, decided_us, sent_us), frames in found.items():
         gestures = ", ".join(with_keys(design, frame, keys) for frame, keys in frames.items())
-        told = (gestures, ", ".join(waits_for), _span(decided_us), _span(sent_us) if sent_us else "-")
-        rows.append((Cell((Line(spoken(mode)),)), *map(words, told)))
+        rows.append((mode, gestures, ", ".join(waits_for), _span(decided_us), _span(sent_us) if sent_us else "-"))
     notes = ("From the contact's last change, in milliseconds, best to worst; the line idle.",)
     return (
-        Table("How long gestures take", ("Mode", "Gesture", "Waits for", "Decided", "Last byte sent"), tuple(rows), notes) if rows else None
+        Table("How long gestures take", ("Mode", "Gesture", "Waits for", "Decided", "Last byte sent"), tuple(_grouped(rows)), notes)
+        if rows
+        else None
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from controller_sim.view.fitting import LEADING, PADDING, Fitted, Row, fit, line_heights, width_of
+from controller_sim.view.fitting import LEADING, PADDING, Fitted, Row, fit, line_heights, scale_of, width_of
 from controller_sim.view.sheet import Box, Dot, Drawing, Label, Sheet, Stroke, Table
 
 if TYPE_CHECKING:
@@ -17,7 +17,6 @@ A4 = (595.28, 841.89)
 MARGIN = 34.0
 _TITLE, _NOTE, _NOTE_LARGE = 16.0, 9.0, 12.0
 _STRONG, _LINE, _HAIR = 1.6, 0.9, 0.3
-_MOST_SCALE = 2.0
 _HEAD = 7.0
 """Of an arrow."""
 ENCODING = "cp1252"
@@ -41,11 +40,7 @@ def pdf(sheet: Sheet) -> bytes:
     document.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
     free_y: float | None = None
     for part in sheet.parts:
-        if isinstance(part, Table):
-            free_y = _table(document, part, free_y)
-        else:
-            _drawing(document, part)
-            free_y = None
+        free_y = _table(document, part, free_y) if isinstance(part, Table) else _drawing(document, part, free_y)
     return bytes(document.output())
 
 
@@ -155,14 +150,26 @@ def _row(document: FPDF, fitted: Fitted, row: Sequence[Row], spans: Sequence[int
     return top + height
 
 
-def _drawing(document: FPDF, drawing: Drawing) -> None:
-    """A page of its own, as large as it can be."""
+def page_of(drawing: Drawing) -> tuple[bool, float | None]:
+    """Whether a drawing's page lies across, and its scale there; None: the table in its place is easier to read."""
     landscape = drawing.width > drawing.height * 0.8
-    _page(document, landscape)
     width, height = reversed(A4) if landscape else A4
-    left, top = MARGIN, _title(document, MARGIN, drawing.title)
-    scale = min((width - 2 * MARGIN) / drawing.width, (height - MARGIN - top) / drawing.height, _MOST_SCALE)
+    return landscape, scale_of(drawing, width - 2 * MARGIN, height - 2 * MARGIN - 1.6 * _TITLE)
 
+
+def _drawing(document: FPDF, drawing: Drawing, free_y: float | None) -> float | None:
+    """A page of its own, as large as it can be."""
+    landscape, scale = page_of(drawing)
+    if scale is None:
+        assert drawing.table is not None
+        return _table(document, drawing.table, free_y)
+    _page(document, landscape)
+    left, top = MARGIN, _title(document, MARGIN, drawing.title)
+    _marks(document, drawing, left, top, scale)
+    return None
+
+
+def _marks(document: FPDF, drawing: Drawing, left: float, top: float, scale: float) -> None:
     def at(x: float, y: float) -> tuple[float, float]:
         return left + x * scale, top + y * scale
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from html import escape
 
-from controller_sim.view.chart_pdf import A4, MARGIN, head_of
+from controller_sim.view.chart_pdf import A4, MARGIN, head_of, page_of
 from controller_sim.view.fitting import fit
 from controller_sim.view.sheet import Box, Cell, Dot, Drawing, Label, Line, Sheet, Stroke, Table
 
@@ -78,6 +78,8 @@ def html(sheet: Sheet) -> str:
     for part in sheet.parts:
         if isinstance(part, Table):
             lines += _html_table(part)
+        elif part.table is not None and page_of(part)[1] is None:
+            lines += _html_table(part.table)
         else:
             lines += ['<section class="wide">', f"<h1>{escape(part.title)}</h1>", svg(part).strip()]
         lines += [f"<p>{escape(note)}</p>" for note in part.notes]

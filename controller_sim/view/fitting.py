@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-from controller_sim.view.sheet import Cell, Table, words
+from controller_sim.view.sheet import Cell, Drawing, Table, words
 
 # The advance widths of the characters from the space to ~, in thousandths of the size: the metrics of the standard PDF font Helvetica.
 _REGULAR = (
@@ -35,6 +35,7 @@ _SIZES_LARGE = tuple(range(36, 11, -1))
 _SIZES_SPREAD = (14, 13, 12, 11, 10, 9, 8, 7, 6)
 _SIZES = (10, 9, 8, 7, 6)
 _TRIES = 24
+_LEAST_SCALE, _MOST_SCALE = 0.5, 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +99,12 @@ def fit(table: Table, width: float, height: float) -> Fitted:
     smallest = _set(table, _SIZES[-1], width, height, broken=True)
     assert smallest is not None
     return smallest
+
+
+def scale_of(drawing: Drawing, width: float, height: float) -> float | None:
+    """How much larger a drawing is on a page of that size; None: its words could not be read there, and there is a table for it."""
+    scale = min(width / drawing.width, height / drawing.height, _MOST_SCALE)
+    return None if scale < _LEAST_SCALE and drawing.table is not None else scale
 
 
 def _set(table: Table, size: float, width: float, height: float, broken: bool = False) -> Fitted | None:

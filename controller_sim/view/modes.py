@@ -10,11 +10,12 @@ from typing import Any
 from controller_sim.design.form import Action, Binding, Design, Mode
 from controller_sim.design.program import Call, Constant, Enter, Expression, For, If, Restart, Statement
 from controller_sim.view.fitting import width_of
-from controller_sim.view.sheet import Box, Dot, Drawing, Label, Stroke
+from controller_sim.view.sheet import Box, Cell, Dot, Drawing, Label, Line, Stroke, Table, words
 from controller_sim.view.terms import filled_in, known, spoken
 from controller_sim.view.wording import Wording, gesture_frame, with_keys
 from controller_sim.view.words import duration
 
+TITLE = "Map of modes"
 POWER_ON = -1
 """Where everything begins, and begins again after a restart."""
 _SIZE, _ROW, _PAD, _STEP, _MARGIN = 15.0, 26.0, 10.0, 22.0, 16.0
@@ -192,7 +193,17 @@ def mode_map(design: Design) -> Drawing:
                 marks += [Dot(x, row)] if low < row < high else []
         marks += [Dot(x, entry)] if low < entry < high else []
     width = first_lane + max((lane for lane, _, _ in lanes.values()), default=0) * _STEP + _MARGIN
-    return Drawing("Map of modes", width, plan.end_y, tuple(marks), diagram(design))
+    return Drawing(TITLE, width, plan.end_y, tuple(marks), diagram(design), way_table(plan))
+
+
+def way_table(plan: _Map) -> Table:
+    """The map in words: from each mode, by what, to which."""
+    rows = []
+    for node in plan.boxes:
+        for place, way in enumerate(way for way in plan.ways if way.source == node):
+            head = Cell() if place else Cell((Line(plan.name(node)),))
+            rows.append((head, words(_label(way)), words(plan.name(way.target))))
+    return Table(TITLE, ("From", "By", "To"), tuple(rows))
 
 
 def _lanes(plan: _Map) -> dict[int, tuple[int, float, float]]:
@@ -237,5 +248,5 @@ def diagram(design: Design) -> str:
         if way.source in identity:
             for label in way.by:
                 machine.add_transition(label or "power on", identity[way.source], identity[way.target])
-    graph: Any = machine.get_combined_graph(title="title: Map of modes")
+    graph: Any = machine.get_combined_graph(title=f"title: {TITLE}")
     return "\n".join(line.rstrip() for line in graph.source.splitlines())

@@ -74,13 +74,17 @@ class Label:
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """Marks on a field of `width` by `height` points, y downwards. `source` is the same as a diagram in Mermaid's language."""
+    """Marks on a field of `width` by `height` points, y downwards.
+
+    `source` is the same as a diagram in Mermaid's language, `table` the same in words, for a page that it is too large for.
+    """
 
     title: str
     width: float
     height: float
     marks: tuple[Stroke | Box | Dot | Label, ...]
     source: str = ""
+    table: Table | None = None
     notes: tuple[str, ...] = ()
 
 

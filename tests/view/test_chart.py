@@ -167,7 +167,7 @@ def test_pedals_have_columns_and_what_comes_without_a_foot_has_a_table() -> None
     switches, _, alone = switch_tables(design)
     assert switches.header[-2:] == ("swell (pedal)", "arm (pedal)")
     assert said(switches, 1, 4) == ["move: room wet from swell, at most 64"]
-    assert whole(alone)[1] == ["every mode", "received control change from organ: damp on", "damp 1"]
+    assert whole(alone)[1] == ["", "received control change from organ: damp on", "damp 1"]
     assert {response.cause for response in design.responses if isinstance(response.cause, Moved)} == {Moved(0), Moved(1)}
 
 
@@ -178,13 +178,13 @@ def test_kept_values_have_a_map_and_designs_without_have_none() -> None:
     assert storage_table(load_design_text("switches: [a]\nmodes: {only: {on: {press a: start()}}}\n")) is None
 
 
-def test_delays_are_rounded_outwards_and_alike_ones_share_a_row() -> None:
+def test_delays_are_rounded_outwards_and_alike_ones_share_a_row_of_their_mode() -> None:
     design = load_design_text("switches: [a, b, c, e]\nmodes: {show: {}}\n")
     delays = [Delay("show", "hold {} 3s", key, (), (0, 5999), (640, 7919)) for key in ("a", "b", "c", "a+e")]
     delays.append(Delay("show", "tap {}", "e", ("double e",), (0, 280_000), None))
     table = latency_table(design, delays)
     assert table is not None
-    assert whole(table) == [["show", "hold a..c, a+e 3s", "", "0.0-6.0", "0.6-8.0"], ["show", "tap e", "double e", "0.0-280.0", "-"]]
+    assert whole(table) == [["show", "hold a..c, a+e 3s", "", "0.0-6.0", "0.6-8.0"], ["", "tap e", "double e", "0.0-280.0", "-"]]
     assert latency_table(design, []) is None
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -130,6 +131,14 @@ def test_letters_that_the_paper_lacks_are_named_and_marked() -> None:
     sheet = Sheet("B\u00fchne \u0416", (Table("\u821e", ("a\u0153",), ((Cell((Line("\u2260"),)),),)),))
     assert unprintable(sheet) == {"\u0416", "\u821e", "\u2260"}
     assert "?" in pages_of(pdf(sheet))[0]
+
+
+def test_a_drawing_too_large_for_its_page_is_told_in_words() -> None:
+    drawing = next(part for part in booth().parts if isinstance(part, Drawing))
+    large = Sheet("large", (replace(drawing, height=4000.0),))
+    assert plain("From By To power on show show hold a..c edit cue") in plain(" ".join(pages_of(pdf(large))))
+    assert ["show", "hold a..c", "edit cue"] in read_html(html(large)).rows
+    assert len(pages_of(pdf(Sheet("large", (replace(drawing, height=4000.0, table=None),))))) == 1
 
 
 def test_special_letters_stay_text() -> None:

@@ -119,5 +119,17 @@ def test_a_dot_marks_only_where_lines_join() -> None:
         assert any(dot.x == lane[0][0] and lane[0][1] < dot.y < lane[1][1] for lane in lanes)
 
 
+def test_the_map_in_words_has_every_way() -> None:
+    table = mode_map(BOOTH).table
+    assert table is not None
+    assert [[" ".join(line.plain for line in cell.lines) for cell in row] for row in table.rows] == [
+        ["power on", "", "show"],
+        ["show", "hold a..c", "edit cue"],
+        ["", "hold d+e", "settings"],
+        ["edit cue", "hold a..c", "show"],
+        ["settings", "tap a, b", "power on"],
+    ]
+
+
 def test_the_same_design_gives_the_same_map() -> None:
     assert mode_map(BOOTH) == mode_map(load_design(str(CONFIGS / "booth.yaml")))
