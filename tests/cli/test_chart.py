@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import io
 import sys
+from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from pypdf import PdfReader
 
 from controller_sim.cli import main
 from controller_sim.cli.chart import PARTS
+from controller_sim.design.form import Design
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 BOOTH = str(CONFIGS / "booth.yaml")
@@ -122,3 +125,26 @@ def test_both_engines_write_the_same_waveform(tmp_path: Path) -> None:
 def test_a_waveform_that_cannot_be_written_is_code_2(capsys: Captured) -> None:
     assert main([*RUN, "--vcd", "no_such_folder/evening.vcd"]) == 2
     assert "no_such_folder/evening.vcd: No such file or directory" in capsys.readouterr().err
+
+
+@dataclass(frozen=True)
+class _Run:
+    number: int
+
+
+def test_latencies_are_those_that_the_check_of_designs_bounds(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:
+    def check(design: Design) -> SimpleNamespace:
+        """The press of `a` sends at two ports, that of `d` at none."""
+        span, wait = (SimpleNamespace(best_us=low, worst_us=high) for low, high in ((0, 1000), (0, 46_000)))
+        sending = [SimpleNamespace(last=SimpleNamespace(best_us=low, worst_us=high)) for low, high in ((640, 3000), (1001, 2500))]
+        pressed = [n for n, binding in enumerate(design.bindings) if binding.gesture == "press" and binding.mode == 0]
+        latencies = {
+            _Run(pressed[0]): SimpleNamespace(decided=span, waits_for=(), sending=sending),
+            _Run(pressed[-1]): SimpleNamespace(decided=wait, waits_for=("chord d+e",), sending=[]),
+        }
+        return SimpleNamespace(latencies=latencies)
+
+    monkeypatch.setitem(sys.modules, "controller_sim.verify.checking", SimpleNamespace(check=check))
+    assert main(["chart", BOOTH, "--part", "latency"]) == 0
+    told = capsys.readouterr().out
+    assert "| **show** | press a |  | 0.0-1.0 | 0.6-3.0 |" in told and "|  | press d | chord d+e | 0.0-46.0 | - |" in told
