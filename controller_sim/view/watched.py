@@ -160,15 +160,13 @@ class _Watcher:
         fired = (output for output in self.outputs if isinstance(output, Fired))
         for output, pressed_us in zip(fired, self.pressed, strict=True):
             binding = self.design.bindings[output.binding]
-            found: dict[tuple[int, int], None] = {}
-            for until_us in (pressed_us if pressed_us is not None else output.time_us, output.time_us):
-                for switch in self.design.keys[binding.key].members:
-                    place = bisect_right(downs[switch], until_us)
-                    if place:
-                        found[switch, downs[switch][place - 1]] = None
-                if binding.gesture != "double":
-                    break
-            yield tuple(found)
+            # A double is made of the last two presses of each of its switches: nothing else may come between them.
+            taken = 2 if binding.gesture == "double" else 1
+            found = []
+            for switch in self.design.keys[binding.key].members:
+                place = bisect_right(downs[switch], pressed_us if pressed_us is not None else output.time_us)
+                found += [(switch, time_us) for time_us in downs[switch][max(place - taken, 0) : place]]
+            yield tuple(sorted(found, key=lambda press: press[1]))
 
 
 def _members(mask: int) -> tuple[int, ...]:
