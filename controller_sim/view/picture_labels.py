@@ -21,7 +21,7 @@ NEAR_PX = 3
 """Marks that are nearer than this share the line to their texts."""
 MOST_LINES = 6
 """At one instant; the rest is counted."""
-LONGEST = 30
+LONGEST = 34
 """Letters of a label."""
 
 
@@ -85,10 +85,9 @@ def _series(placed: Sequence[tuple[float, Item]]) -> Iterator[tuple[float, int, 
         (x, first), (_, last) = run[0], run[-1]
         if len(run) == 1:
             yield x, first.due_us, first.label
-        elif first.value or last.value:
-            yield x, first.due_us, f"{first.series} {first.value} \u2026 {last.value}  {len(run)}\u00d7"
-        else:
-            yield x, first.due_us, f"{first.series}  {len(run)}\u00d7"
+            continue
+        values = first.value if len({item.value for _, item in run}) == 1 else f"{first.value} \u2026 {last.value}"
+        yield x, first.due_us, f"{first.series} {values}".strip() + f" {len(run)}\u00d7"
 
 
 def cascade(blocks: Sequence[Block], most: int) -> list[Block]:

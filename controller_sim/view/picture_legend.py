@@ -68,12 +68,17 @@ def legend(page: Paper, scene: Scene, ruler: Ruler, x: float, y: float, width: f
     return y + 10
 
 
+def lit(item: Item) -> str:
+    """How an LED is lit, whatever its colour: on, blink or dim."""
+    level = item.label.partition(" ")[0]
+    return level if level in ("blink", "dim") else "on"
+
+
 def _kinds(scene: Scene, ruler: Ruler) -> Iterator[str]:
     for lane in scene.lanes:
         for item in lane.items:
             if item.kind == "led":
-                level = item.label.partition(" ")[0]
-                yield f"led-{level if level in ('blink', 'dim') else 'on'}"
+                yield f"led-{lit(item)}"
             elif item.kind == "message" and item.due_us:
                 yield "message"
                 if (item.time_us - item.due_us) * ruler.px_per_s / 1e6 > 1.5 and item.label:

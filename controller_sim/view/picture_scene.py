@@ -23,7 +23,7 @@ class Item:
     """One thing in a lane, from `time_us` to `until_us` (equal: an instant)."""
 
     kind: str
-    """contact, level, the name of a window, received, gesture, response, fate, restart, mode, display, led, tempo, tick, message, failed."""
+    """contact, level, the name of a window, received, gesture, response, fate, restart, mode, display, led, beats, tick, message, failed."""
     time_us: int
     until_us: int
     label: str = ""
@@ -98,9 +98,11 @@ def _within(lane: Lane, start_us: int, end_us: int) -> Lane:
 
 def _busy(lanes: Sequence[Lane], whole: Sequence[Lane]) -> tuple[tuple[Lane, ...], tuple[str, ...]]:
     """The lanes in which something happens, with ties to their new numbers, and the names of the others."""
-    busy = [number for number, lane in enumerate(lanes) if lane.items or len(lane.steps) > 1 or lane.kind == "mode"]
+    busy = [
+        number for number, lane in enumerate(lanes) if lane.kind == "mode" or any(item.kind not in ("power_on",) for item in lane.items)
+    ]
     place = {number: new for new, number in enumerate(busy)}
-    named = {"switch": "", "pedal": "", "led": "LED "}
+    named = {"switch": "", "pedal": "pedal ", "led": "LED "}
     idle = [named[lane.kind] + lane.name for number, lane in enumerate(whole) if number not in place and lane.kind in named]
 
     def moved(item: Item) -> Item:
@@ -261,7 +263,7 @@ def _decided(design: Design, watched: Watched, happened: Sequence[Event], ins: S
             title = facts["response"]
             pedal = numbers.get(title.removeprefix("move ")) if title.startswith("move ") else None
             ties = () if pedal is None else ((pedal, time_us),)
-            yield Item("response", time_us, time_us, title, event.text, ties=ties, series=title)
+            yield Item("response", time_us, time_us, title.removeprefix("received "), event.text, ties=ties, series=title)
         elif event.kind == "fate":
             yield Item("fate", time_us, time_us, f"{facts['switch']} {facts['fate']}", event.text, series=event.text)
         elif event.kind == "restart":
@@ -273,7 +275,7 @@ def _clock(watched: Watched, happened: Sequence[Event]) -> Iterator[Item]:
     # A tempo matters where it can be heard, or where it changes.
     if ticks or len(watched.tempos) > 1:
         for time_us, tempo in watched.tempos:
-            yield Item("tempo", time_us, time_us, str(tempo), f"tempo {tempo} beats a minute")
+            yield Item("beats", time_us, time_us, str(tempo), f"tempo {tempo} beats a minute")
     for event in ticks:
         yield Item("tick", event.time_us, event.time_us, detail=f"clock tick to {', '.join(event.facts['ports'])}")
 

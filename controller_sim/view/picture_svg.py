@@ -9,7 +9,7 @@ from html import escape
 from itertools import zip_longest
 
 from controller_sim.view.picture_labels import SIZE_PX, Block, blocks_of, cascade, shortened, text_width
-from controller_sim.view.picture_legend import legend
+from controller_sim.view.picture_legend import legend, lit
 from controller_sim.view.picture_scene import KEY_WINDOWS, ON_CONTACT, SECTIONS, Item, Lane, Scene
 from controller_sim.view.picture_style import PAPER, PATTERNS, STYLE
 from controller_sim.view.picture_time import Row, Ruler, ruler_of, ticks
@@ -304,16 +304,14 @@ class _RowDrawing:
     def _draw_led(self, place: _Place, items: Sequence[Item]) -> None:
         for item in items:
             x, end = self.x(item.time_us), self.x(item.until_us)
-            level, _, colour = item.label.partition(" ")
-            kind = level if level in ("on", "blink", "dim") else "on"
-            self.page.box(x, place.y + 2, max(end - x, 1), place.height - 4, f"led-{kind}", item if self.begins(item) else None)
-        told = [item for item in items if item.label not in ("on", "blink", "dim")]
-        self._texts_inside(place, told, 1, "halo")
+            self.page.box(x, place.y + 2, max(end - x, 1), 8, f"led-{lit(item)}", item if self.begins(item) else None)
+        if _coloured(place.lane):
+            self._texts_inside(_Place(place.lane, place.y + 9, LINE_PX), items, 1, "")
 
     def _draw_clock(self, place: _Place, items: Sequence[Item]) -> None:
         ticks_at = [self.x(item.time_us) for item in items if item.kind == "tick"]
         self.page.path("".join(f"M{number(x)},{number(place.y + 12)}v5" for x in ticks_at), "tick")
-        tempos = [item for item in items if item.kind == "tempo"]
+        tempos = [item for item in items if item.kind == "beats"]
         for item, following in zip_longest(tempos, tempos[1:]):
             x = self.x(item.time_us)
             self.page.mark(f"M{number(x)},{number(place.y)}v12", "tick", item, x)
@@ -417,8 +415,14 @@ def _height(lane: Lane, items: Sequence[Item], labels: Sequence[Block]) -> float
         return CONTACT_PX + 4 + WINDOW_PX * max((item.row + 1 for item in items if item.kind in KEY_WINDOWS), default=0)
     if lane.kind == "display":
         return 4 + LINE_PX * _lines(lane)
-    fixed = {"pedal": 34.0, "mode": 16.0, "led": 12.0, "clock": 18.0}
+    if lane.kind == "led":
+        return 12 + (LINE_PX if _coloured(lane) else 0)
+    fixed = {"pedal": 34.0, "mode": 16.0, "clock": 18.0}
     return fixed.get(lane.kind) or _MARK_PX + 2 + LINE_PX * max((block.end for block in labels), default=0)
+
+
+def _coloured(lane: Lane) -> bool:
+    return any(item.label not in ("on", "blink", "dim") for item in lane.items)
 
 
 def _lines(lane: Lane) -> int:
