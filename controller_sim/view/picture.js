@@ -3,7 +3,7 @@
 const scene = JSON.parse(document.getElementById("scene").textContent);
 const drawing = document.getElementById("run"), told = document.getElementById("told"), readout = document.getElementById("readout");
 const NAMES = 116, AXIS = 26, CONTACT = 14, WINDOW = 12, MARK = 11, LINE = 13, LETTER = 6.1, GAP = 8, SERIES = 70, NEAR = 3, SECTION = 17;
-const LEVELS = {decided: 5, port: 6, received: 4, failed: 3};
+const LEVELS = {decided: 4, port: 5, received: 4, failed: 3};
 const ON_CONTACT = ["settle", "lockout", "power_on"];
 const KIND = 0, TIME = 1, UNTIL = 2, LABEL = 3, DETAIL = 4, ROW = 5, TIES = 6, SERIES_OF = 7, VALUE = 8, DUE = 9;
 
@@ -162,8 +162,14 @@ function insideTexts({lane, y}, kind = "halo", skip = () => false) {
 
 const draw = {
   switch(place) {
-    const {lane, y} = place, marks = new Marks(), ends = {};
+    const {lane, y} = place, marks = new Marks();
     let words = "";
+    const next = (item, number) => {
+      for (let other = number + 1; other < lane.items.length; other++) {
+        if (lane.items[other][ROW] === item[ROW] && lane.items[other][LABEL] && lane.items[other][TIME] > item[TIME]) return x(lane.at[other]);
+      }
+      return width;
+    };
     lane.items.forEach((item, number) => {
       if (item[KIND] === "contact" || !inSight(lane, number)) return;
       const from = Math.max(x(lane.at[number]), NAMES), to = Math.min(Math.max(x(lane.to[number]), from + 1.5), width + 2);
@@ -174,7 +180,8 @@ const draw = {
         marks.add(item[KIND], from, to, rect(from, to, top, WINDOW - 6));
         if (item[UNTIL] >= item[DUE]) marks.add("due", to, to, `M${to.toFixed(1)},${top - 1}v${WINDOW - 4}`);
         const label = `${item[LABEL]} ${item[DETAIL].match(/: ([^,]+)/)[1]}`;
-        if (to - from > wide(label)) words += text(from + 4, top + 3, label, "name2 halo");
+        // The shorter of two holds stands in the bar of the longer one, whose end gets the name.
+        if (from > NAMES && to < width && to + 8 + wide(label) <= next(item, number)) words += text(to + 4, top + 3, label, "name2 halo");
       }
     });
     return steps(place, CONTACT, "contact") + marks + words;
@@ -282,14 +289,19 @@ function axis() {
   const minor = Math.max(step / 5, 1), digits = Math.max(0, 6 - Math.round(Math.log10(step) - 0.3));
   let d = "", words = text(8, 10, "seconds", "axis"), free = NAMES - 20;
   const [from, to] = [stretch(left), Math.min(stretch(left + (width - NAMES) / scale), scene.end)];
-  const stretches = [];
+  const stretches = [], taken = [];
   let begin = from;
   for (const [cutFrom, cutTo] of cuts) {
     if (cutTo < from || cutFrom > to) continue;
     if (cutFrom > begin) stretches.push([begin, cutFrom]);
     begin = cutTo;
-    const middle = xOf((cutFrom + cutTo) / 2), seconds = (cutTo - cutFrom) / 1e6;
-    words += text(middle, 10, seconds < 1 ? `${Math.round(seconds * 1000)} ms` : seconds < 100 ? `${seconds.toFixed(1)} s` : `${Math.round(seconds / 60)} min`, "more", "middle");
+    const middle = xOf((cutFrom + cutTo) / 2), length = (cutTo - cutFrom) / 1e6;
+    const label = length < 1 ? `${Math.round(length * 1000)} ms` : length < 100 ? `${length.toFixed(1)} s` : `${Math.round(length / 60)} min`;
+    const half = wide(label) / 2 + 4;
+    if (!taken.length || middle - half >= taken[taken.length - 1][1]) {
+      taken.push([middle - half, middle + half]);
+      words += text(middle, 10, label, "more", "middle");
+    }
     for (const edge of [middle - 4, middle + 4]) words += path(`M${edge.toFixed(1)},${AXIS}` + "l3,6l-6,12l3,6".repeat(Math.floor((height - AXIS) / 24)), "torn");
   }
   if (begin < to) stretches.push([begin, to]);
@@ -297,7 +309,7 @@ function axis() {
     d += `M${xOf(first).toFixed(1)},${AXIS - 2}H${xOf(last).toFixed(1)}`;
     for (let time = Math.ceil(first / minor) * minor; time <= last; time += minor) {
       const at = xOf(time), label = (time / 1e6).toFixed(digits), half = wide(label) / 2;
-      const numbered = time % step === 0 && at - half >= free && at - half >= xOf(first) - 12 && at + half <= xOf(last) + 12;
+      const numbered = time % step === 0 && at - half >= free && !taken.some(([low, high]) => at - half < high && at + half > low);
       d += `M${at.toFixed(1)},${AXIS - 2}v${numbered ? -6 : -3}`;
       if (numbered) { words += text(at, 10, label, "axis", "middle"); free = at + half + 6; }
     }

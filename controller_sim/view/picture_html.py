@@ -14,23 +14,30 @@ from controller_sim.view.picture_style import HAIR, INK, LINE, PAPER, PATTERNS, 
 from controller_sim.view.picture_svg import PAGE_PX, Page, number
 from controller_sim.view.picture_time import CUT_PX, NATURAL_PX, ruler_of, silences
 
+LEGEND_PX = 1240
 _PAGE_STYLE = f"""
 body {{ margin: 20px 24px; background: {PAPER}; color: {INK}; font: 13px/1.5 {FONT}; }}
 h1 {{ font-size: 17px; margin: 0; }}
 p {{ margin: 2px 0 10px; color: {QUIET}; }}
 .verdict {{ color: {INK}; }}
 nav {{ display: flex; flex-wrap: wrap; gap: 6px; align-items: center; margin-bottom: 8px; }}
-button {{ font: inherit; color: {INK}; background: {PAPER}; border: 1px solid {LINE}; border-radius: 3px; padding: 2px 10px; cursor: pointer; }}
+button {{ font: inherit; color: {INK}; background: {PAPER}; border: 1px solid {LINE}; border-radius: 3px; padding: 2px 10px; }}
+button {{ cursor: pointer; }}
 button:focus-visible {{ outline: 2px solid {INK}; outline-offset: 1px; }}
 button[aria-pressed=true] {{ border-color: {INK}; box-shadow: inset 0 -2px {INK}; }}
 #readout {{ margin-left: auto; color: {QUIET}; }}
-#run {{ display: block; width: 100%; touch-action: pan-y; cursor: crosshair; border-top: 1px solid {HAIR}; border-bottom: 1px solid {HAIR}; user-select: none; }}
-#told {{ position: absolute; max-width: 640px; padding: 5px 9px; background: {PAPER}; border: 1px solid {INK}; pointer-events: none; white-space: pre-wrap; }}
+#run {{ display: block; width: 100%; border: 1px solid {HAIR}; border-width: 1px 0; }}
+#run {{ touch-action: pan-y; cursor: crosshair; user-select: none; }}
+#told {{ position: absolute; max-width: 640px; padding: 5px 9px; background: {PAPER}; border: 1px solid {INK}; }}
+#told {{ pointer-events: none; white-space: pre-wrap; }}
 #legend {{ display: block; margin-top: 14px; max-width: 100%; height: auto; }}
 .cursor {{ stroke: {QUIET}; fill: none; stroke-width: .75; }}
 .marked {{ stroke: {INK}; stroke-dasharray: 4 2; stroke-width: 1.25; }}
 """
-_KEYS = "wheel or + \u2212: zoom; drag or arrows: move; 0: whole run; n p: next, previous gesture; s: silences; click: set a mark to measure from"
+_KEYS = (
+    "wheel or + \u2212: zoom; drag or arrows: move; 0: whole run; n p: next, previous gesture; s: silences; "
+    "click: set a mark to measure from, or take it away"
+)
 
 
 def page(scene: Scene) -> str:
@@ -70,8 +77,8 @@ def page(scene: Scene) -> str:
 
 def _legend(scene: Scene) -> str:
     paper = Page()
-    height = legend(paper, scene, ruler_of(scene, PAGE_PX), 0, 10, PAGE_PX - 80)
-    return f'<svg id="legend" width="{PAGE_PX - 80}" height="{number(height)}">{"".join(paper.shapes + paper.texts)}</svg>'
+    height = legend(paper, scene, ruler_of(scene, PAGE_PX), 8, 10, LEGEND_PX)
+    return f'<svg id="legend" width="{LEGEND_PX}" height="{number(height)}">{"".join(paper.shapes + paper.texts)}</svg>'
 
 
 def _facts(scene: Scene) -> dict[str, Any]:

@@ -116,4 +116,3 @@ def _sample(page: Paper, kind: str, x: float, y: float) -> None:
         page.box(x, y - 6, _SAMPLE_PX, 12, kind)
     else:
         page.box(x, y - 4, _SAMPLE_PX, 8, kind)
-

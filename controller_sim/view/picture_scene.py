@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 from controller_sim.design.arrivals import PedalReading, unpack
@@ -23,7 +24,7 @@ class Item:
     """One thing in a lane, from `time_us` to `until_us` (equal: an instant)."""
 
     kind: str
-    """contact, level, the name of a window, received, gesture, response, fate, restart, mode, display, led, beats, tick, message, failed."""
+    """contact, level, reading, a window's name, received, gesture, response, fate, restart, mode, display, led, beats, tick, message or failed."""
     time_us: int
     until_us: int
     label: str = ""
@@ -239,7 +240,7 @@ def _spans(kind: str, changes: Sequence[tuple[int, str | None]], cuts: Sequence[
     rows += [(time_us, 0, None) for time_us, _ in cuts]
     rows.sort(key=lambda row: row[:2])
     rows.append((end_us, 2, None))
-    for (time_us, _, text), (until_us, _, _) in zip(rows, rows[1:], strict=False):
+    for (time_us, _, text), (until_us, _, _) in pairwise(rows):
         if text:
             shown = text.replace("\n", " / ") if kind == "display" else text
             yield Item(kind, time_us, until_us, text, f"{kind} {shown}, for {duration(until_us - time_us)}")

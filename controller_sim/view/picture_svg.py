@@ -1,14 +1,14 @@
-"""A run as one page of SVG, in rows as music is written: the foot at the top, what the controller made of it below, the wire at the bottom."""
+"""A run as one page of SVG, in rows as music is written: feet at the top, then what the controller made of it, wires at the bottom."""
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html import escape
 from itertools import zip_longest
 
-from controller_sim.view.picture_labels import SIZE_PX, Block, blocks_of, cascade, shortened, text_width
+from controller_sim.view.picture_labels import Block, blocks_of, cascade, shortened, text_width
 from controller_sim.view.picture_legend import legend, lit
 from controller_sim.view.picture_scene import KEY_WINDOWS, ON_CONTACT, SECTIONS, Item, Lane, Scene
 from controller_sim.view.picture_style import PAPER, PATTERNS, STYLE
@@ -93,7 +93,8 @@ def draw(scene: Scene) -> str:
     y = legend(page, scene, ruler, EDGE_PX, y, PAGE_PX - 2 * EDGE_PX) + EDGE_PX
     return "\n".join(
         [
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{PAGE_PX}" height="{number(y)}" viewBox="0 0 {PAGE_PX} {number(y)}" role="img">',
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{PAGE_PX}" height="{number(y)}" role="img"',
+            f' viewBox="0 0 {PAGE_PX} {number(y)}">',
             f"<title>{escape(f'{scene.title}: {scene.about}', quote=False)}</title>",
             f"<style>{STYLE}</style>",
             PATTERNS,
@@ -103,6 +104,11 @@ def draw(scene: Scene) -> str:
             "</svg>\n",
         ]
     )
+
+
+def height_of(page: str) -> float:
+    """The height that a page says it has, in pixels."""
+    return float(page.split(' height="', 1)[1].split('"', 1)[0])
 
 
 class _RowDrawing:
@@ -381,8 +387,9 @@ class _RowDrawing:
 
     def _axis(self) -> None:
         y = self.top + AXIS_PX - 2
-        d, told = "", set()
-        free = self.left - 100
+        d = ""
+        told: set[int] = set()
+        free = self.left - 100.0
         for time_us, text, numbered in ticks(self.row, self.ruler.px_per_s):
             x = self.x(time_us)
             width = text_width(text)
@@ -438,4 +445,3 @@ def _silence(time_us: int) -> str:
         return f"{seconds:.1f} s"
     minutes = round(seconds / 60)
     return f"{minutes} min" if minutes < 100 else f"{minutes / 60:.1f} h"
-

@@ -1,10 +1,11 @@
-"""Where an instant stands in a picture: time runs evenly to the right, long silences are cut short, and what is too long for a row goes on in the next."""
+"""Where an instant stands in a picture: time runs evenly to the right but for silences that are cut, from row to row."""
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from controller_sim.view.picture_scene import Scene
 
@@ -114,7 +115,7 @@ def silences(scene: Scene, px_per_s: float) -> list[tuple[int, int]]:
 
 
 def _silences(busy: Sequence[int], px_per_s: float) -> Iterator[tuple[int, int]]:
-    for before_us, after_us in zip(busy, busy[1:], strict=False):
+    for before_us, after_us in pairwise(busy):
         if (after_us - before_us) * px_per_s / 1e6 > AFTER_PX + BEFORE_PX + 2 * CUT_PX:
             yield before_us + round(AFTER_PX * 1e6 / px_per_s), after_us - round(BEFORE_PX * 1e6 / px_per_s)
 
@@ -163,7 +164,7 @@ def ticks(row: Row, px_per_s: float) -> Iterator[tuple[int, str, bool]]:
     for piece in row.pieces:
         if piece.cut:
             continue
-        found = [time_us for time_us in range(-(-piece.start_us // step_us) * step_us, piece.end_us + 1, step_us)]
+        found = range(-(-piece.start_us // step_us) * step_us, piece.end_us + 1, step_us)
         for time_us in range(-(-piece.start_us // minor_us) * minor_us, piece.end_us + 1, minor_us):
             yield time_us, _seconds(time_us, digits), time_us in found
         if not found and piece.width > TICK_PX:
