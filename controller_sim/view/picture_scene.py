@@ -24,7 +24,8 @@ class Item:
     """One thing in a lane, from `time_us` to `until_us` (equal: an instant)."""
 
     kind: str
-    """contact, level, reading, a window's name, received, gesture, response, fate, restart, mode, display, led, beats, tick, message or failed."""
+    """contact, level, reading, what a window is, received, gesture, response, fate, restart, mode, display, led, beats, tick, message or
+    failed."""
     time_us: int
     until_us: int
     label: str = ""

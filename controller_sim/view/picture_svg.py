@@ -157,6 +157,7 @@ class _RowDrawing:
 
     def draw(self) -> float:
         """Draw the row and return where it ends."""
+        self.page.shapes.append(f'<g class="row" data-from="{self.row.start_us}" data-to="{self.row.end_us}">')
         self._ground()
         for place, items in zip(self.places, self.items, strict=True):
             self._name(place)
@@ -164,6 +165,7 @@ class _RowDrawing:
         self._threads()
         self._cuts()
         self._axis()
+        self.page.shapes.append("</g>")
         return self.bottom
 
     def _ground(self) -> None:

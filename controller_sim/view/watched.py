@@ -140,10 +140,11 @@ class _Watcher:
 
     def _close(self, now_us: int, waits: Sequence[Wait]) -> None:
         """End the windows that are open no longer, open the new ones."""
-        # A group that grows is still the same window; so are the contacts that go on settling after power-on.
-        present = {
-            (wait.what, 0 if wait.what in ("chord", "power_on") else wait.switches, wait.since_us, wait.due_us): wait for wait in waits
-        }
+        present = {}
+        for wait in waits:
+            # A group that grows is still the same window.
+            switches = 0 if wait.what == "chord" else wait.switches
+            present[wait.what, switches, wait.since_us, wait.due_us] = wait
         for key, wait in self._open.items():
             if key not in present:
                 self._end(wait, now_us)
