@@ -106,6 +106,8 @@ def _busy_times(scene: Scene) -> list[int]:
         for item in lane.items:
             if item.kind != "tick" and not (item.kind == "message" and not item.label) and item.series != "clock":
                 times |= {item.time_us, item.until_us}
+                if item.kind == "message":
+                    times.add(item.due_us)
     return sorted(time_us for time_us in times if scene.start_us <= time_us <= scene.end_us)
 
 
