@@ -1,7 +1,8 @@
 "use strict";
 // Draws the scene that the page carries: only what is in sight, one path for all marks of a kind in a lane, so that ten thousand events stay quick.
 const scene = JSON.parse(document.getElementById("scene").textContent);
-const drawing = document.getElementById("run"), told = document.getElementById("told"), readout = document.getElementById("readout");
+const drawing = document.getElementById("run"), shapes = document.getElementById("shapes"), hair = document.getElementById("hair");
+const told = document.getElementById("told"), readout = document.getElementById("readout");
 const NAMES = 116, AXIS = 26, CONTACT = 14, WINDOW = 12, MARK = 11, LINE = 13, LETTER = 6.1, GAP = 8, SERIES = 70, NEAR = 3, SECTION = 17;
 const LEVELS = {decided: 4, port: 5, received: 4, failed: 3};
 const ON_CONTACT = ["settle", "lockout", "power_on"];
@@ -309,7 +310,7 @@ function axis() {
     d += `M${xOf(first).toFixed(1)},${AXIS - 2}H${xOf(last).toFixed(1)}`;
     for (let time = Math.ceil(first / minor) * minor; time <= last; time += minor) {
       const at = xOf(time), label = (time / 1e6).toFixed(digits), half = wide(label) / 2;
-      const numbered = time % step === 0 && at - half >= free && !taken.some(([low, high]) => at - half < high && at + half > low);
+      const numbered = time % step === 0 && at - half >= Math.max(free, NAMES - 6) && !taken.some(([low, high]) => at - half < high && at + half > low);
       d += `M${at.toFixed(1)},${AXIS - 2}v${numbered ? -6 : -3}`;
       if (numbered) { words += text(at, 10, label, "axis", "middle"); free = at + half + 6; }
     }
@@ -338,16 +339,18 @@ function paint() {
   for (const [from, to] of scene.off) off += rect(Math.max(xOf(from), NAMES), Math.min(Math.max(xOf(to), xOf(from) + 2), width + 2), AXIS, height - AXIS);
   const lanes = places.map(place => draw[place.lane.kind](place)).join("");
   // Threads lie under the lanes' texts but over nothing that has to be read.
-  drawing.innerHTML = `${scene.patterns}<clipPath id="sight"><rect x="${NAMES - 6}" y="0" width="${width - NAMES + 6}" height="${height}"/></clipPath>`
-    + `${names()}<g clip-path="url(#sight)">${path(off, "off")}${threads()}${lanes}${axis()}</g>${cursor()}`;
+  shapes.innerHTML = `${scene.patterns}<clipPath id="sight"><rect x="${NAMES - 6}" y="0" width="${width - NAMES + 6}" height="${height}"/></clipPath>`
+    + `${names()}<g clip-path="url(#sight)">${path(off, "off")}${threads()}${lanes}${axis()}</g>`;
+  point();
 }
 function refresh() { if (!pending) { pending = true; requestAnimationFrame(paint); } }
 
-function cursor() {
+// The lines at the pointer and at the mark have a layer of their own: following the pointer draws nothing else anew.
+function point() {
   let lines = "";
   if (mark !== null) lines += path(`M${xOf(mark).toFixed(1)},${AXIS}V${height}`, "cursor marked");
   if (pointer && pointer.x >= NAMES) lines += path(`M${pointer.x},${AXIS}V${height}`, "cursor");
-  return lines;
+  hair.innerHTML = lines;
 }
 
 const whole = () => squeeze(scene.end) - squeeze(scene.start);
@@ -410,16 +413,16 @@ drawing.addEventListener("pointermove", event => {
   pointer = {x: event.clientX - box.left, y: event.clientY - box.top};
   if (grip !== null && event.buttons) { moved = moved || Math.abs(event.clientX - grip) > 3; if (moved) { pan(grip - event.clientX); grip = event.clientX; } }
   tell();
-  refresh();
+  point();
 });
 drawing.addEventListener("pointerdown", event => { grip = event.clientX; moved = false; drawing.setPointerCapture(event.pointerId); });
 drawing.addEventListener("pointerup", () => {
   if (!moved && pointer && pointer.x >= NAMES) mark = mark === null ? Math.round(stretch(left + (pointer.x - NAMES) / scale)) : null;
   grip = null;
   tell();
-  refresh();
+  point();
 });
-drawing.addEventListener("pointerleave", () => { pointer = null; tell(); refresh(); });
+drawing.addEventListener("pointerleave", () => { pointer = null; tell(); point(); });
 drawing.addEventListener("wheel", event => {
   event.preventDefault();
   const box = drawing.getBoundingClientRect();

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from controller_sim.script import Run
 from controller_sim.view import picture_html, picture_svg
-from controller_sim.view.picture_scene import scene_of
+from controller_sim.view.picture_scene import Scene, scene_of
 
 ENDINGS = (".svg", ".png", ".html")
 SHARP = 2
 """Pixels of a PNG for each of the SVG."""
+MOST_ITEMS = 200_000
 _MOST_PNG_PX = 60_000_000
 
 
@@ -16,14 +17,25 @@ class PictureError(Exception):
     """A picture that cannot be made; `str()` says why and what would help."""
 
 
+def _scene(run: Run, start_us: int, end_us: int | None) -> Scene:
+    scene = scene_of(run, start_us, end_us)
+    items = sum(len(lane.items) for lane in scene.lanes)
+    if items > MOST_ITEMS:
+        raise PictureError(f"the picture would hold {items} things, more than {MOST_ITEMS}: draw a part with --from and --to")
+    return scene
+
+
 def svg(run: Run, start_us: int = 0, end_us: int | None = None) -> str:
-    """A page of SVG, in as many rows as the run needs; with times only what happened from `start_us` to `end_us`."""
-    return picture_svg.draw(scene_of(run, start_us, end_us))
+    """A page of SVG, in as many rows as the run needs; with times only what happened from `start_us` to `end_us`.
+
+    Raises PictureError where more than MOST_ITEMS things happen, as `html` and `png` do.
+    """
+    return picture_svg.draw(_scene(run, start_us, end_us))
 
 
 def html(run: Run, start_us: int = 0, end_us: int | None = None) -> str:
     """One HTML page that needs no other file: zoom, move, ask what a mark is, measure from mark to mark."""
-    return picture_html.page(scene_of(run, start_us, end_us))
+    return picture_html.page(_scene(run, start_us, end_us))
 
 
 def check_png() -> None:

@@ -11,10 +11,12 @@ from controller_sim.view.picture_labels import FONT
 from controller_sim.view.picture_legend import legend
 from controller_sim.view.picture_scene import Item, Lane, Scene
 from controller_sim.view.picture_style import HAIR, INK, LINE, PAPER, PATTERNS, QUIET, STYLE
-from controller_sim.view.picture_svg import PAGE_PX, Page, number
-from controller_sim.view.picture_time import CUT_PX, NATURAL_PX, ruler_of, silences
+from controller_sim.view.picture_svg import Page, number
+from controller_sim.view.picture_time import CUT_PX, NATURAL_PX, silences
 
 LEGEND_PX = 1240
+_CLOSEST_PX = 2_000_000
+"""Pixels a second at most, as the page's script has it: then all that can be seen is."""
 _PAGE_STYLE = f"""
 body {{ margin: 20px 24px; background: {PAPER}; color: {INK}; font: 13px/1.5 {FONT}; }}
 h1 {{ font-size: 17px; margin: 0; }}
@@ -63,7 +65,7 @@ def page(scene: Scene) -> str:
 <button id="silences" aria-pressed="true">cut silences</button><span id="readout" role="status"></span>
 </nav>
 <noscript><p>This page draws itself with JavaScript. The same run as a still picture: ask for a file that ends in .svg.</p></noscript>
-<svg id="run" height="300" role="img" aria-label="{title}: {escape(scene.about)}"></svg>
+<svg id="run" height="300" role="img" aria-label="{title}: {escape(scene.about)}"><g id="shapes"></g><g id="hair"></g></svg>
 <div id="told" hidden></div>
 {_legend(scene)}
 <p>{_KEYS}</p>
@@ -77,7 +79,7 @@ def page(scene: Scene) -> str:
 
 def _legend(scene: Scene) -> str:
     paper = Page()
-    height = legend(paper, scene, ruler_of(scene, PAGE_PX), 8, 10, LEGEND_PX)
+    height = legend(paper, scene, _CLOSEST_PX, bool(silences(scene, NATURAL_PX)), 8, 10, LEGEND_PX)
     return f'<svg id="legend" width="{LEGEND_PX}" height="{number(height)}">{"".join(paper.shapes + paper.texts)}</svg>'
 
 

@@ -7,7 +7,6 @@ from typing import Protocol
 
 from controller_sim.view.picture_labels import text_width
 from controller_sim.view.picture_scene import Item, Scene
-from controller_sim.view.picture_time import Ruler
 
 _SAMPLE_PX = 26
 _LINE_PX = 18
@@ -47,9 +46,9 @@ _ENTRIES = (
 )
 
 
-def legend(page: Paper, scene: Scene, ruler: Ruler, x: float, y: float, width: float) -> float:
-    """Draw the legend from `y` down and return where it ends."""
-    there = set(_kinds(scene, ruler))
+def legend(page: Paper, scene: Scene, px_per_s: float, cut: bool, x: float, y: float, width: float) -> float:
+    """Draw the legend of a picture of that scale, in which silences are `cut`, from `y` down and return where it ends."""
+    there = set(_kinds(scene, px_per_s)) | ({"torn"} if cut else set())
     at = x
     for kind, words in _ENTRIES:
         if kind not in there:
@@ -74,21 +73,19 @@ def lit(item: Item) -> str:
     return level if level in ("blink", "dim") else "on"
 
 
-def _kinds(scene: Scene, ruler: Ruler) -> Iterator[str]:
+def _kinds(scene: Scene, px_per_s: float) -> Iterator[str]:
     for lane in scene.lanes:
         for item in lane.items:
             if item.kind == "led":
                 yield f"led-{lit(item)}"
             elif item.kind == "message" and item.due_us:
                 yield "message"
-                if (item.time_us - item.due_us) * ruler.px_per_s / 1e6 > 1.5 and item.label:
+                if (item.time_us - item.due_us) * px_per_s / 1e6 > 1.5 and item.label:
                     yield "queue"
             else:
                 yield item.kind
                 if item.due_us and item.until_us >= item.due_us and item.label:
                     yield "due"
-    if any(piece.cut for row in ruler.rows for piece in row.pieces):
-        yield "torn"
     if any(start_us <= scene.end_us and end_us >= scene.start_us for start_us, end_us in scene.off):
         yield "off"
 

@@ -90,7 +90,8 @@ def draw(scene: Scene) -> str:
     y = float(EDGE_PX + HEAD_PX - 16)
     for row in ruler.rows:
         y = _RowDrawing(page, scene, ruler, row, y).draw() + BETWEEN_ROWS_PX
-    y = legend(page, scene, ruler, EDGE_PX, y, PAGE_PX - 2 * EDGE_PX) + EDGE_PX
+    cut = any(piece.cut for row in ruler.rows for piece in row.pieces)
+    y = legend(page, scene, ruler.px_per_s, cut, EDGE_PX, y, PAGE_PX - 2 * EDGE_PX) + EDGE_PX
     return "\n".join(
         [
             f'<svg xmlns="http://www.w3.org/2000/svg" width="{PAGE_PX}" height="{number(y)}" role="img"',
@@ -279,17 +280,14 @@ class _RowDrawing:
         self._flags(place, "halo")
 
     def _draw_mode(self, place: _Place, items: Sequence[Item]) -> None:
+        tinted = set(place.lane.items[::2])
         for item in items:
             x, end = self.x(item.time_us), self.x(item.until_us)
-            if self._odd(place.lane, item):
+            if item in tinted:
                 self.page.box(x, place.y, max(end - x, 0.5), place.height, "ground")
             if self.begins(item):
                 self.page.mark(f"M{number(x)},{number(place.y - 2)}v{number(place.height + 4)}", "mode", item, x)
         self._texts_inside(place, items, 1, "")
-
-    def _odd(self, lane: Lane, item: Item) -> bool:
-        """Every other mode has a tint of its own, so that neighbours differ."""
-        return lane.items.index(item) % 2 == 0
 
     def _draw_display(self, place: _Place, items: Sequence[Item]) -> None:
         for item in items:

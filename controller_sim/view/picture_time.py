@@ -39,6 +39,10 @@ class Piece:
         return self.x + self.width * (time_us - self.start_us) / max(self.end_us - self.start_us, 1)
 
 
+def _start_us(stretch: Piece | Row) -> int:
+    return stretch.start_us
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     pieces: tuple[Piece, ...]
@@ -58,8 +62,7 @@ class Row:
     def place(self, time_us: int) -> float:
         """Pixels from the row's beginning; what lies outside is at the nearer end."""
         time_us = min(max(time_us, self.start_us), self.end_us)
-        starts = [piece.start_us for piece in self.pieces]
-        return self.pieces[max(bisect_right(starts, time_us) - 1, 0)].place(time_us)
+        return self.pieces[max(bisect_right(self.pieces, time_us, key=_start_us) - 1, 0)].place(time_us)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +73,7 @@ class Ruler:
     px_per_s: float
 
     def row_of(self, time_us: int) -> int:
-        starts = [row.start_us for row in self.rows]
-        return min(max(bisect_right(starts, time_us) - 1, 0), len(self.rows) - 1)
+        return min(max(bisect_right(self.rows, time_us, key=_start_us) - 1, 0), len(self.rows) - 1)
 
     def place(self, time_us: int) -> tuple[int, float]:
         """The row of an instant and its place in it."""

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -25,7 +26,7 @@ from controller_sim.testing.plain import note, plain_design
 from controller_sim.view import picture
 from controller_sim.view.picture_labels import Block, cascade, text_width
 from controller_sim.view.picture_scene import Scene, scene_of
-from controller_sim.view.picture_style import FOOT, GRAPHIC_COLOURS, PAPER, TEXT_COLOURS, TINT, contrast
+from controller_sim.view.picture_style import GRAPHIC_COLOURS, PAPER, TEXT_COLOURS, TINT, contrast
 from controller_sim.view.picture_svg import EDGE_PX, NAMES_PX, PAGE_PX, RIGHT_PX, draw
 from controller_sim.view.picture_time import Ruler, ruler_of, ticks
 from controller_sim.view.watched import Window, watch
@@ -221,11 +222,11 @@ def test_time_never_runs_back_and_runs_evenly_where_nothing_is_cut(run: Run) -> 
     scene = scene_of(run)
     rows = ruler(scene).rows
     assert rows[0].start_us == scene.start_us and rows[-1].end_us == scene.end_us
-    for row, following in zip(rows, rows[1:], strict=False):
+    for row, following in pairwise(rows):
         assert row.end_us == following.start_us
     for row in rows:
         assert row.width <= ROW_PX + 1
-        for piece, following in zip(row.pieces, row.pieces[1:], strict=False):
+        for piece, following in pairwise(row.pieces):
             assert piece.end_us == following.start_us
             assert piece.x + piece.width == pytest.approx(following.x)
         for piece in row.pieces:
@@ -311,8 +312,8 @@ def test_texts_and_graphics_have_the_contrast_that_wcag_asks_for() -> None:
 
 def test_the_two_colours_are_those_of_the_palette() -> None:
     # Okabe and Ito, Color Universal Design (2008): vermillion (213, 94, 0), blue (0, 114, 178).
-    assert FOOT == "#{:02x}{:02x}{:02x}".format(213, 94, 0)
-    assert GRAPHIC_COLOURS["wire"] == "#{:02x}{:02x}{:02x}".format(0, 114, 178)
+    assert GRAPHIC_COLOURS["foot"] == "#" + bytes((213, 94, 0)).hex()
+    assert GRAPHIC_COLOURS["wire"] == "#" + bytes((0, 114, 178)).hex()
 
 
 def test_the_legend_explains_what_occurs_and_nothing_else() -> None:
