@@ -3,7 +3,7 @@
 const scene = JSON.parse(document.getElementById("scene").textContent);
 const drawing = document.getElementById("run"), shapes = document.getElementById("shapes"), hair = document.getElementById("hair");
 const told = document.getElementById("told"), readout = document.getElementById("readout");
-const NAMES = 116, AXIS = 26, CONTACT = 14, WINDOW = 12, MARK = 11, LINE = 13, LETTER = 6.1, GAP = 8, SERIES = 70, NEAR = 3, SECTION = 17;
+const NAMES = 116, AXIS = 26, CONTACT = 14, WINDOW = 12, MARK = 11, LINE = 13, LETTER = 6.1, GAP = 8, SERIES = 70, NEAR = 3, SECTION = 17, ROOM = 150;
 const LEVELS = {decided: 4, port: 5, received: 4, failed: 3};
 const ON_CONTACT = ["settle", "lockout", "power_on"];
 const KIND = 0, TIME = 1, UNTIL = 2, LABEL = 3, DETAIL = 4, ROW = 5, TIES = 6, SERIES_OF = 7, VALUE = 8, DUE = 9;
@@ -355,9 +355,9 @@ function point() {
 
 const whole = () => squeeze(scene.end) - squeeze(scene.start);
 function bounded() {
-  const least = (width - NAMES - 40) / whole();
+  const least = (width - NAMES - ROOM) / whole();
   scale = Math.min(Math.max(scale, least), 2);
-  const most = squeeze(scene.end) - (width - NAMES - 40) / scale;
+  const most = squeeze(scene.end) - (width - NAMES - ROOM) / scale;
   left = Math.max(Math.min(left, most), squeeze(scene.start));
 }
 function zoom(factor, at = NAMES + (width - NAMES) / 2) {
@@ -369,10 +369,12 @@ function zoom(factor, at = NAMES + (width - NAMES) / 2) {
   refresh();
 }
 function pan(pixels) { left += pixels / scale; bounded(); refresh(); }
-function show(from, to) { left = squeeze(from); scale = (width - NAMES - 40) / Math.max(squeeze(to) - left, 1); bounded(); refresh(); }
+function show(from, to) { left = squeeze(from); scale = (width - NAMES - ROOM) / Math.max(squeeze(to) - left, 1); bounded(); refresh(); }
 function toGesture(direction) {
   const decided = scene.lanes.find(lane => lane.kind === "decided");
   if (!decided) return;
+  // From afar there is nothing to go to: come nearer first, to about two seconds.
+  if ((width - NAMES) / scale > whole()) { const from = direction > 0 ? left : left + whole(); scale = (width - NAMES) / 2e6; left = from - 1e6; }
   const here = left + (width - NAMES) / 2 / scale, apart = direction / scale;
   const later = decided.at.filter(place => direction > 0 ? place > here + apart : place < here + apart);
   if (later.length) { left = (direction > 0 ? Math.min(...later) : Math.max(...later)) - (width - NAMES) / 2 / scale; bounded(); refresh(); }
