@@ -59,7 +59,7 @@ def _draw(arguments: argparse.Namespace) -> int:
         if ending == ".png":
             picture.check_png()
         run = play_script(design, script, "fast", read_chip(arguments.image) if arguments.image is not None else None)
-        if start_us >= run.end_us:
+        if start_us and start_us >= run.end_us:
             raise BadInput(f"--from {arguments.start}: the run ends after {run.end_us / 1_000_000:g}s")
         drawn = _file(run, ending, start_us, end_us)
     except picture.PictureError as error:

@@ -4,9 +4,9 @@ const scene = JSON.parse(document.getElementById("scene").textContent);
 const drawing = document.getElementById("run"), shapes = document.getElementById("shapes"), hair = document.getElementById("hair");
 const told = document.getElementById("told"), readout = document.getElementById("readout");
 const NAMES = 116, AXIS = 26, CONTACT = 14, WINDOW = 12, MARK = 11, LINE = 13, LETTER = 6.1, GAP = 8, SERIES = 70, NEAR = 3, SECTION = 17, ROOM = 150;
-const LEVELS = {decided: 4, port: 5, received: 4, failed: 3};
+const LEVELS = {decided: 4, port: 6, received: 4, failed: 3};
 const ON_CONTACT = ["settle", "lockout", "power_on"];
-const KIND = 0, TIME = 1, UNTIL = 2, LABEL = 3, DETAIL = 4, ROW = 5, TIES = 6, SERIES_OF = 7, VALUE = 8, DUE = 9;
+const KIND = 0, TIME = 1, UNTIL = 2, LABEL = 3, DETAIL = 4, ROW = 5, TIES = 6, SERIES_OF = 7, VALUE = 8, DUE = 9, PARTS = 10;
 
 let cuts = scene.cuts, squeezed = true;
 let left = 0, scale = 1, width = 800, height = 0, pointer = null, mark = null, pending = false;
@@ -106,7 +106,8 @@ function blocks(lane) {
     else found.push({at, due: first[DUE], lines: [shortened(label)], level: 0});
   }
   for (const block of found) {
-    if (block.lines.length > 6) block.lines.splice(5, block.lines.length, `and ${block.lines.length - 5} more`);
+    const most = LEVELS[lane.kind];
+    if (block.lines.length > most) block.lines.splice(most - 1, block.lines.length, `and ${block.lines.length - most + 1} more`);
   }
   return found;
 }
@@ -224,13 +225,15 @@ const draw = {
   },
   port(place) {
     const {lane, y} = place, marks = new Marks();
+    let seams = "";
     lane.items.forEach((item, number) => {
       const from = x(lane.at[number]), to = Math.max(x(lane.to[number]), from + (item[LABEL] ? 2 : 1)), given = x(lane.given[number]);
       if (to < NAMES || from > width) return;
       if (item[LABEL] && from - given > 1.5) marks.add("queue", given, from, `M${given.toFixed(1)},${y + 1}v7m0,-3.5H${from.toFixed(1)}`);
       marks.add(item[LABEL] ? "message" : "message tick-message", from, to, rect(from, to, y, item[LABEL] ? MARK - 1 : MARK - 6));
+      if ((to - from) / item[PARTS].length > 4) seams += item[PARTS].map(time => `M${xOf(time).toFixed(1)},${y}v${MARK}`).join("");
     });
-    return marks + flags(place, "message-text halo");
+    return marks + path(seams, "seam") + flags(place, "message-text halo");
   },
 };
 

@@ -120,4 +120,5 @@ def _item(item: Item) -> list[Any]:
         item.series,
         item.value,
         item.due_us,
+        item.parts_us if len(item.parts_us) > 1 else (),
     ]

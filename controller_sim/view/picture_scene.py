@@ -8,8 +8,9 @@ from itertools import pairwise
 from typing import Any
 
 from controller_sim.design.arrivals import PedalReading, unpack
-from controller_sim.design.form import PORT_NAMES, Design
-from controller_sim.design.outputs import Edge, LedSet, ModeEntered, Output, Restarted, Shown
+from controller_sim.design.form import PORT_NAMES, SERIAL, Design
+from controller_sim.design.outputs import Edge, LedSet, Message, ModeEntered, Output, Restarted, Shown
+from controller_sim.midi import serial_times, usb_times
 from controller_sim.midi.messages import STATUS_TABLE, is_channel
 from controller_sim.script import Run
 from controller_sim.view.timeline import CLOCK, Event, events, summary
@@ -42,6 +43,8 @@ class Item:
     """What differs from its neighbours in the series."""
     due_us: int = 0
     """Windows: when they would have ended by themselves. Messages: when they were handed over."""
+    parts_us: tuple[int, ...] = ()
+    """Messages: when each of their bytes or packets begins on the wire."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +84,12 @@ def scene_of(run: Run, start_us: int = 0, end_us: int | None = None) -> Scene:
     happened = events(design, run.inputs, watched.outputs)
     off = tuple(_power_cuts(run))
     ins = [*_switches(run, watched, off), *_pedals(run), *_received(happened)]
-    lanes = [*ins, *_controller(design, watched, happened, ins, off, run.end_us), *_failures(run), *_ports(happened)]
+    lanes = [
+        *ins,
+        *_controller(design, watched, happened, ins, off, run.end_us),
+        *_failures(run),
+        *_ports(design, watched.outputs, happened),
+    ]
     last_us = max([run.end_us, *(item.until_us for lane in lanes for item in lane.items)])
     whole = end_us is None and not start_us
     to_us = last_us if end_us is None else min(end_us, last_us)
@@ -295,12 +303,21 @@ def _failures(run: Run) -> Iterator[Lane]:
     yield Lane("failed", "not met", "controller", tuple(sorted(items, key=lambda item: item.time_us)))
 
 
-def _ports(happened: Sequence[Event]) -> Iterator[Lane]:
-    for port in PORT_NAMES:
+def _parts(design: Design, outputs: Sequence[Output], port: int) -> list[tuple[int, ...]]:
+    """For each message of a port, when its bytes or packets begin."""
+    sent = [(output.time_us, output.data) for output in outputs if isinstance(output, Message) and output.ports & port]
+    if port == SERIAL:
+        return [tuple(byte.start_us for byte in wire.sent) for wire in serial_times(sent, design.running_status)]
+    return [tuple(packet.frame_us for packet in wire.packets) for wire in usb_times(sent)]
+
+
+def _ports(design: Design, outputs: Sequence[Output], happened: Sequence[Event]) -> Iterator[Lane]:
+    for port, bit in PORT_NAMES.items():
         items = []
+        parts = iter(_parts(design, outputs, bit))
         for event in happened:
             if event.kind == "message" and port in event.facts["wire"]:
-                wire, facts = event.facts["wire"][port], event.facts
+                wire, facts, starts_us = event.facts["wire"][port], event.facts, next(parts)
                 series, value = _in_short(facts)
                 tick = _is_tick(event)
                 label = "" if tick else f"{series} {value}".strip() + f" \u00b7 {facts['bytes']}"
@@ -308,9 +325,8 @@ def _ports(happened: Sequence[Event]) -> Iterator[Lane]:
                     f"{facts['meaning']}; {facts['bytes']}; handed over {instant(event.time_us)}, "
                     f"on {port} {instant(wire['start_us'])}..{instant(wire['end_us'])}"
                 )
-                items.append(
-                    Item("message", wire["start_us"], wire["end_us"], label, detail, series=series, value=value, due_us=event.time_us)
-                )
+                start_us, end_us = wire["start_us"], wire["end_us"]
+                items.append(Item("message", start_us, end_us, label, detail, 0, (), series, value, event.time_us, starts_us))
         items.sort(key=lambda item: item.time_us)
         yield Lane("port", port, "out", tuple(items))
 

@@ -73,6 +73,7 @@ text {{ font: {SIZE_PX}px {FONT}; fill: {INK}; }}
 .led-dim {{ fill: {PAPER}; stroke: {INK}; stroke-width: .75; }}
 .tick {{ stroke: {QUIET}; stroke-width: .75; fill: none; }}
 .message {{ fill: {WIRE}; }}
+.seam {{ stroke: {PAPER}; fill: none; }}
 .queue {{ stroke: {WIRE}; stroke-width: 1; fill: none; }}
 .cut {{ fill: {PAPER}; }}
 .torn {{ stroke: {LINE}; fill: none; }}

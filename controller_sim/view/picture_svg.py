@@ -325,7 +325,7 @@ class _RowDrawing:
                 self.page.text(x + 3, place.y + 6, item.label, "halo")
 
     def _draw_port(self, place: _Place, items: Sequence[Item]) -> None:
-        queue = ""
+        queue = seams = ""
         for item in items:
             x, end, given = self.x(item.time_us), self.x(item.until_us), self.x(item.due_us)
             tick = not item.label
@@ -334,7 +334,10 @@ class _RowDrawing:
             if self.begins(item):
                 height = _MARK_PX - (6 if tick else 1)
                 self.page.box(x, place.y, max(end - x, 1 if tick else 2), height, "message", item)
+            if len(item.parts_us) > 1 and (end - x) / len(item.parts_us) > 4:
+                seams += "".join(f"M{number(self.x(start_us))},{number(place.y)}v{_MARK_PX}" for start_us in item.parts_us)
         self.page.path(queue, "queue")
+        self.page.path(seams, "seam")
         self._flags(place, "message-text halo")
 
     def _threads(self) -> None:

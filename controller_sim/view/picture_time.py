@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -21,6 +21,8 @@ LEAST_PX = 250
 MOST_PX = 1_000_000
 """Pixels a second at most: a microsecond is a pixel."""
 MOST_ROWS = 24
+MOST_SHOWN = 8
+"""Changes of display and LEDs in a row that are all told, while no foot moves and nothing is sent."""
 TICK_PX = 64
 """At least this far from number to number on the axis."""
 
@@ -101,16 +103,27 @@ def ruler_of(scene: Scene, width: float) -> Ruler:
 
 
 def _busy_times(scene: Scene) -> list[int]:
-    """Instants that must not be cut out: all but clock ticks, which may be as many as they like."""
-    times = {scene.start_us, scene.end_us}
+    """Instants that must not be cut out: all but clock ticks, and what stands in the middle of a long row of changes that only show."""
+    loud = {scene.start_us, scene.end_us}
+    shown: set[int] = set()
     for lane in scene.lanes:
-        times |= {time_us for time_us, _ in lane.steps}
+        loud |= {time_us for time_us, _ in lane.steps}
         for item in lane.items:
-            if item.kind != "tick" and not (item.kind == "message" and not item.label) and item.series != "clock":
-                times |= {item.time_us, item.until_us}
+            if item.kind in ("display", "led"):
+                shown |= {item.time_us, item.until_us}
+            elif item.kind != "tick" and item.series != "clock":
+                loud |= {item.time_us, item.until_us}
                 if item.kind == "message":
-                    times.add(item.due_us)
-    return sorted(time_us for time_us in times if scene.start_us <= time_us <= scene.end_us)
+                    loud.add(item.due_us)
+    inside = sorted(time_us for time_us in loud if scene.start_us <= time_us <= scene.end_us)
+    return sorted({*inside, *_kept(inside, sorted(shown - loud))})
+
+
+def _kept(loud: Sequence[int], shown: Sequence[int]) -> Iterator[int]:
+    """Of the changes between two loud instants all, or if they are many the first two and the last two: a countdown is no event."""
+    for before_us, after_us in pairwise(loud):
+        row = shown[bisect_right(shown, before_us) : bisect_left(shown, after_us)]
+        yield from row if len(row) <= MOST_SHOWN else (*row[:2], *row[-2:])
 
 
 def silences(scene: Scene, px_per_s: float) -> list[tuple[int, int]]:

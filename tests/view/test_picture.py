@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from controller_sim.design import load_design
 from controller_sim.design.form import PORT_NAMES, Debounce
-from controller_sim.design.outputs import Edge, Fired, Message, ModeEntered
+from controller_sim.design.outputs import Edge, Ended, Fired, Message, ModeEntered, Responded
 from controller_sim.design.storage import keeps
 from controller_sim.midi import serial_times, usb_times
 from controller_sim.script import Run, Script, parse_script, play
@@ -237,11 +237,17 @@ def test_time_never_runs_back_and_runs_evenly_where_nothing_is_cut(run: Run) -> 
 
 @settings(max_examples=40)
 @given(runs())
-def test_nothing_but_clock_ticks_happens_in_a_silence_that_is_cut(run: Run) -> None:
+def test_no_foot_moves_and_nothing_but_clock_ticks_is_sent_in_a_silence_that_is_cut(run: Run) -> None:
     cuts = [piece for row in ruler(scene_of(run)).rows for piece in row.pieces if piece.cut]
-    told = [output.time_us for output in run.outputs if not (isinstance(output, Message) and output.data == b"\xf8")]
+    heard = [output for output in run.outputs if isinstance(output, Message) and output.data != b"\xf8"]
+    decided = [output for output in run.outputs if isinstance(output, Fired | Ended | Responded | ModeEntered)]
+    told = [one.time_us for one in (*heard, *decided, *run.inputs)]
     for piece in cuts:
         assert not [time_us for time_us in told if piece.start_us < time_us < piece.end_us]
+
+
+def test_a_countdown_on_the_display_does_not_fill_a_page() -> None:
+    assert len(ruler(scene_of(played(CONFIGS / "touring_interval.press"))).rows) <= 4
 
 
 @pytest.mark.parametrize("path", SCRIPTS, ids=lambda path: path.stem)
