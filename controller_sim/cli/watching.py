@@ -39,10 +39,11 @@ def watch(files: Sequence[str], once: Callable[[], int], sleep: Callable[[float]
                 once()
             except BadInput as error:
                 complain(str(error))
-            print(f"watching {', '.join(files)}; Ctrl-C ends", flush=True)
+            sys.stdout.flush()
+            print(f"watching {', '.join(files)}; Ctrl-C ends", file=sys.stderr, flush=True)
             _wait_for_change(files, seen, sleep)
     except KeyboardInterrupt:
-        print()
+        print(file=sys.stderr)
         return 0
 
 

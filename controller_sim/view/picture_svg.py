@@ -89,7 +89,7 @@ def draw(scene: Scene) -> str:
     page.text(EDGE_PX, EDGE_PX + 28, shortened(f"{scene.about}; {scene.verdict}", 240), "about")
     y = float(EDGE_PX + HEAD_PX - 16)
     for row in ruler.rows:
-        y = _RowDrawing(page, scene, ruler, row, y).draw() + BETWEEN_ROWS_PX
+        y = RowDrawing(page, scene, ruler, row, y).draw() + BETWEEN_ROWS_PX
     cut = any(piece.cut for row in ruler.rows for piece in row.pieces)
     y = legend(page, scene, ruler.px_per_s, cut, EDGE_PX, y, PAGE_PX - 2 * EDGE_PX) + EDGE_PX
     return "\n".join(
@@ -112,7 +112,7 @@ def height_of(page: str) -> float:
     return float(page.split(' height="', 1)[1].split('"', 1)[0])
 
 
-class _RowDrawing:
+class RowDrawing:
     """One row of the page, from `top` down."""
 
     def __init__(self, page: Page, scene: Scene, ruler: Ruler, row: Row, top: float) -> None:

@@ -13,6 +13,7 @@ import pytest
 from controller_sim.cli import main
 from controller_sim.cli.terminal import BadInput
 from controller_sim.cli.watching import watch
+from controller_sim.view import picture
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 DESIGN = str(CONFIGS / "starter.yaml")
@@ -70,6 +71,13 @@ def test_a_png_without_its_library_is_explained(monkeypatch: pytest.MonkeyPatch,
     assert not (tmp_path / "run.png").exists()
 
 
+def test_a_picture_of_too_much_asks_for_a_part(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: Captured) -> None:
+    monkeypatch.setattr(picture, "MOST_ITEMS", 40)
+    assert main(["picture", DESIGN, SCRIPT, "-o", str(tmp_path / "run.svg")]) == 2
+    assert "draw a part with --from and --to" in capsys.readouterr().err
+    assert main(["picture", DESIGN, SCRIPT, "-o", str(tmp_path / "run.svg"), "--to", "500ms"]) == 0
+
+
 def test_help_shows_examples(capsys: Captured) -> None:
     assert main(["picture", "--help"]) == 0
     told = capsys.readouterr().out
@@ -109,7 +117,7 @@ def test_a_watched_command_runs_again_when_a_file_has_changed_and_come_to_rest(t
     foot = Foot(nothing, nothing, write("three"), write("three more"), nothing, nothing, path.unlink, write("four"), nothing, nothing)
     assert watch([str(path)], once, foot) == 0
     assert seen == ["one", "three more", "four"]
-    assert "Ctrl-C ends" in capsys.readouterr().out
+    assert "Ctrl-C ends" in capsys.readouterr().err
 
 
 def test_an_error_takes_the_place_of_the_result_and_watching_goes_on(tmp_path: Path, capsys: Captured) -> None:
@@ -151,11 +159,11 @@ def test_ctrl_c_ends_watching_without_a_word_of_python(command: str, tmp_path: P
         line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=CONFIGS.parent, env=dict(os.environ)
     ) as child:
         assert child.stdout is not None and child.stderr is not None
-        while "Ctrl-C ends" not in child.stdout.readline():
-            pass
+        assert "Ctrl-C ends" in child.stderr.readline()
         child.send_signal(signal.SIGINT)
         assert child.wait(60) == 0
-        assert child.stderr.read() == ""
+        assert child.stderr.read().strip() == ""
+        assert "passed" in child.stdout.read()
 
 
 def test_watching_and_sending_to_a_port_exclude_each_other(capsys: Captured) -> None:

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
+from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
@@ -27,7 +28,7 @@ from controller_sim.view import picture
 from controller_sim.view.picture_labels import Block, cascade, text_width
 from controller_sim.view.picture_scene import Scene, scene_of
 from controller_sim.view.picture_style import GRAPHIC_COLOURS, PAPER, TEXT_COLOURS, TINT, contrast
-from controller_sim.view.picture_svg import EDGE_PX, NAMES_PX, PAGE_PX, RIGHT_PX, draw
+from controller_sim.view.picture_svg import EDGE_PX, NAMES_PX, PAGE_PX, RIGHT_PX, RowDrawing, draw
 from controller_sim.view.picture_time import Ruler, ruler_of, ticks
 from controller_sim.view.watched import Window, watch
 
@@ -351,6 +352,16 @@ def test_the_page_is_one_file_that_asks_for_nothing_and_holds_every_event(run: R
         assert Counter({time_us: count for (what, time_us), count in held.items() if what == kind}) == times
     for lane in facts["lanes"]:
         assert [item[1] for item in lane["items"]] == sorted(item[1] for item in lane["items"])
+
+
+def test_the_page_and_its_script_draw_the_same_lanes() -> None:
+    script = files("controller_sim.view").joinpath("picture.js").read_text(encoding="utf-8")
+    drawn = script[script.index("const draw = {") : script.index("\n};")]
+    by_script = set(re.findall(r"^  (\w+)(?:\(|:)", drawn, re.MULTILINE))
+    by_page = {name.removeprefix("_draw_") for name in dir(RowDrawing) if name.startswith("_draw_")}
+    assert by_script == by_page
+    for path in SCRIPTS:
+        assert {lane.kind for lane in scene_of(played(path)).lanes} <= by_page
 
 
 def test_names_and_texts_of_a_design_cannot_break_a_picture() -> None:
