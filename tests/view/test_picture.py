@@ -158,6 +158,16 @@ def test_what_is_seen_from_inside_is_the_same_run(run: Run) -> None:
         assert window.since_us < window.until_us <= window.due_us
 
 
+def test_a_run_that_begins_with_a_written_chip_is_seen_from_there() -> None:
+    edited = played(CONFIGS / "booth_edit.press")
+    assert edited.storage is not None
+    path = CONFIGS / "booth_evening.press"
+    design = load_design(str(CONFIGS / "booth.yaml"))
+    run = play(design, parse_script(path.read_text(encoding="utf-8"), design, file=path.name), image=edited.storage.image)
+    assert run.outputs != played(path).outputs
+    check_marks(run)
+
+
 Box = tuple[float, float, float, float, str]
 
 
