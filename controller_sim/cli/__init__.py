@@ -22,6 +22,7 @@ _EPILOG = """\
 examples:
   controller-sim check configs/booth.yaml
   controller-sim run configs/booth.yaml configs/booth_evening.press
+  controller-sim picture configs/booth.yaml configs/booth_evening.press -o evening.html
   controller-sim test configs
   controller-sim chart configs/booth.yaml -o booth.pdf
   controller-sim storage configs/booth.yaml configs/booth_evening.press
@@ -76,14 +77,14 @@ def _run(arguments: Sequence[str] | None) -> int:
 def _parser() -> argparse.ArgumentParser:
     import argparse
 
-    from controller_sim.cli import chart, check, conform, port, run, schema, storage, test
+    from controller_sim.cli import chart, check, conform, fuzz, picture, port, run, schema, storage, test
 
     parser = argparse.ArgumentParser(
         prog="controller-sim", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--version", action="store_true", help="print the version and end")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
-    for command in (run, test, check, chart, storage, port, conform, schema):
+    for command in (run, picture, test, check, fuzz, chart, storage, port, conform, schema):
         command.add_to(commands)
     return parser
 

@@ -6,6 +6,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from controller_sim.cli.terminal import BadInput, add_command, load, painter, play_script, read_chip, read_script, show_progress, write_text
+from controller_sim.cli.watching import add_watch, run_once_or_watch
 
 if TYPE_CHECKING:
     import argparse
@@ -19,6 +20,7 @@ examples:
   controller-sim run configs/booth.yaml configs/booth_evening.press --engine reference
   controller-sim run configs/booth.yaml configs/booth_evening.press --midi evening.mid
   controller-sim run configs/booth.yaml configs/booth_evening.press --vcd evening.vcd
+  controller-sim run configs/booth.yaml configs/booth_evening.press --watch
   controller-sim run configs/booth.yaml configs/booth_evening.press --json | python3 -m json.tool
 
 exit codes: 0 all expectations met, 1 some failed, 2 a file or the command line is wrong
@@ -37,10 +39,17 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument("--record", metavar="FILE", help="write what the feet did and what came of it as a new press script")
     parser.add_argument("--import", metavar="FILE", dest="image", help="what the chip with the kept cells holds at first (see storage)")
     parser.add_argument("--port", metavar="NAME", help="also send the messages to this MIDI output, in real time")
+    add_watch(parser)
     parser.set_defaults(execute=execute)
 
 
 def execute(arguments: argparse.Namespace) -> int:
+    if arguments.watch and arguments.port is not None:
+        raise BadInput("--watch and --port do not go together: a port is played to the end of the run")
+    return run_once_or_watch(arguments, _run)
+
+
+def _run(arguments: argparse.Namespace) -> int:
     design = load(arguments.design)
     script = read_script(arguments.script, design)
     from controller_sim.view import timeline

@@ -39,6 +39,12 @@ class Contact(Stateful):
         """When an edge will come if the contact stays as it is: a lockout whose contact agrees with the level ends unseen."""
         return None if self.closed == self.level else self.due_us
 
+    def wait_us(self) -> tuple[int, int] | None:
+        """When the wait that is running began and when it ends; None: there is none."""
+        if self.due_us is None:
+            return None
+        return self.due_us - self._wait_us(), self.due_us
+
     @property
     def _change(self) -> Debounce:
         """How the next change of the level is debounced."""
@@ -51,11 +57,13 @@ class Contact(Stateful):
         return self._change.kind == "settle"
 
     def begin_wait(self) -> None:
+        self.due_us = self._now_us + self._wait_us()
+
+    def _wait_us(self) -> int:
         # A lockout belongs to the change just let through, a settling wait to the one still to come.
-        wait = self._change
         if self.state == "locked":
-            wait = self.timing.press if self.level else self.timing.release
-        self.due_us = self._now_us + wait.time_us
+            return (self.timing.press if self.level else self.timing.release).time_us
+        return self._change.time_us
 
     def let_through(self) -> None:
         self.level = not self.level

@@ -16,7 +16,7 @@ from controller_sim.reference.listening import Beat, Ear, Echoes, Heard, Pairs, 
 from controller_sim.reference.memory import Memory
 from controller_sim.reference.pedals import PedalInput
 from controller_sim.reference.tempo import Clock, TapSeries
-from controller_sim.reference.timeouts import Kind, Timeout
+from controller_sim.reference.timeouts import Kind, Timeout, Wait
 
 CLOCK_TICK = b"\xf8"
 
@@ -104,6 +104,17 @@ class ReferenceEngine:
         waits = [contact.edge_us for contact in self._contacts if contact.edge_us is not None]
         return min([timeout.due_us for timeout in self._timeouts()] + waits, default=None)
 
+    def waits(self) -> list[Wait]:
+        """What contacts and keys are waiting for after this instant."""
+        found = list(self._gestures.waits())
+        if self._power_on_us is not None:
+            found.append(Wait("power_on", (1 << len(self._contacts)) - 1, self._power_on_us - self._settled_us(), self._power_on_us))
+        for switch, contact in enumerate(self._contacts):
+            wait = contact.wait_us()
+            if wait is not None and wait[1] > self.now_us:
+                found.append(Wait("settle" if contact.state == "settling" else "lockout", 1 << switch, *wait))
+        return found
+
     def advance(self, now_us: int, contacts: int, arrived: Sequence[int] = ()) -> None:
         """Go to an instant at which `contacts` is seen (bit i: switch i is down); until then they were as before.
 
@@ -154,8 +165,11 @@ class ReferenceEngine:
 
     def _await_contacts(self) -> None:
         """Power-on: the contacts have settled when they have not changed for the longer debounce time."""
+        self._power_on_us = self.now_us + self._settled_us()
+
+    def _settled_us(self) -> int:
         timing = self.design.timing
-        self._power_on_us = self.now_us + max(timing.press.time_us, timing.release.time_us, 1)
+        return max(timing.press.time_us, timing.release.time_us, 1)
 
     def _power_on(self) -> None:
         self._power_on_us = None

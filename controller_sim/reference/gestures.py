@@ -9,7 +9,7 @@ from typing import Protocol
 from controller_sim.design.form import Design
 from controller_sim.design.program import Expression
 from controller_sim.reference.keys import Bound, KeyState, Life, Press, key_machine, repeat_period_us
-from controller_sim.reference.timeouts import Kind, Timeout
+from controller_sim.reference.timeouts import Kind, Timeout, Wait
 
 
 class Stage(Protocol):
@@ -284,6 +284,22 @@ class Gestures:
                     yield Timeout(key.life.holds[0][0], Kind.HOLD, key.key, partial(self._hold, key.life))
                 if key.life.repeat_us is not None:
                     yield Timeout(key.life.repeat_us, Kind.REPEAT, key.key, partial(self._repeat, key.life))
+
+    def waits(self) -> Iterator[Wait]:
+        """The windows that are open now."""
+        timing = self.design.timing
+        if self.group is not None:
+            yield Wait("chord", self.group.mask, self.group.due_us - timing.chord_us, self.group.due_us)
+        for key in self.keys:
+            if key.state == "waiting":
+                yield Wait("double", key.mask, key.gap_us - timing.double_us, key.gap_us)
+            if key.state == "down" and key.life is not None:
+                for due_us, _ in key.life.holds:
+                    yield Wait("hold", key.mask, key.life.time_us, due_us)
+                if key.life.repeat_us is not None:
+                    repeats = key.life.repeats
+                    last_us = repeat_period_us(timing.repeat, repeats) if repeats else timing.repeat.first_us
+                    yield Wait("repeat", key.mask, key.life.repeat_us - last_us, key.life.repeat_us)
 
     def _hold(self, life: Life) -> None:
         _, binding = life.holds.pop(0)

@@ -33,3 +33,15 @@ class Timeout:
     @property
     def order(self) -> tuple[int, int, int]:
         return (self.due_us, self.kind, self.number)
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Something that a contact or a key is waiting for after an instant: whoever looks on sees why nothing is decided yet."""
+
+    what: str
+    """power_on, settle, lockout, chord, hold, repeat or double."""
+    switches: int
+    """Bit i: it is about switch i."""
+    since_us: int
+    due_us: int
