@@ -5,12 +5,24 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from controller_sim.cli.terminal import BadInput, add_command, load, painter, play_script, read_chip, read_script, show_progress, write_text
+from controller_sim.cli.terminal import (
+    BadInput,
+    add_command,
+    kept_promises,
+    load,
+    painter,
+    play_script,
+    read_chip,
+    read_script,
+    show_progress,
+    write_text,
+)
 
 if TYPE_CHECKING:
     import argparse
 
     from controller_sim.script import Run
+    from controller_sim.verify.promises import Kept
     from controller_sim.view.timeline import Event
 
 _EPILOG = """\
@@ -20,7 +32,7 @@ examples:
   controller-sim run configs/booth.yaml configs/booth_evening.press --midi evening.mid
   controller-sim run configs/booth.yaml configs/booth_evening.press --json | python3 -m json.tool
 
-exit codes: 0 all expectations met, 1 some failed, 2 a file or the command line is wrong
+exit codes: 0 all expectations met and promises kept, 1 some not, 2 a file or the command line is wrong
 """
 
 
@@ -43,21 +55,23 @@ def execute(arguments: argparse.Namespace) -> int:
     script = read_script(arguments.script, design)
     from controller_sim.view import timeline
 
-    run = play_script(design, script, arguments.engine, read_chip(arguments.image) if arguments.image is not None else None)
+    image = read_chip(arguments.image) if arguments.image is not None else None
+    run = play_script(design, script, arguments.engine, image)
+    kept = kept_promises(run, image)
     happened = timeline.events(design, run.inputs, run.outputs)
     if arguments.json:
         import json
 
-        print(json.dumps(_json(arguments, run, happened), indent=1))
+        print(json.dumps(_json(arguments, run, happened, kept), indent=1))
     else:
-        _show(arguments, run, happened)
+        _show(arguments, run, happened, kept)
     _write_files(arguments, run)
     if arguments.port is not None:
         _send(arguments.port, run)
-    return 1 if run.failures else 0
+    return 1 if run.failures or (kept and kept.broken) else 0
 
 
-def _show(arguments: argparse.Namespace, run: Run, happened: list[Event]) -> None:
+def _show(arguments: argparse.Namespace, run: Run, happened: list[Event], kept: Kept | None) -> None:
     from controller_sim.script import report
     from controller_sim.view import timeline
 
@@ -73,9 +87,11 @@ def _show(arguments: argparse.Namespace, run: Run, happened: list[Event]) -> Non
     print()
     print(timeline.summary(happened))
     print(paint(report(run), "bad" if run.failures else "good"))
+    for broken in kept.broken if kept else ():
+        print(paint(str(broken), "bad"))
 
 
-def _json(arguments: argparse.Namespace, run: Run, happened: list[Event]) -> dict[str, Any]:
+def _json(arguments: argparse.Namespace, run: Run, happened: list[Event], kept: Kept | None) -> dict[str, Any]:
     from dataclasses import asdict
 
     from controller_sim.view import timeline
@@ -89,6 +105,8 @@ def _json(arguments: argparse.Namespace, run: Run, happened: list[Event]) -> dic
         "end_us": run.end_us,
         "failures": [plain(asdict(failure)) for failure in run.failures],
     }
+    if kept:
+        facts["promises"] = kept.as_json(run.design)
     if arguments.wire:
         facts["wire"] = timeline.wire_json(run.design, run.outputs)
     return facts

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from controller_sim.design.form import Design
     from controller_sim.script import Run, Script
+    from controller_sim.verify.promises import Kept
 
 _CODES = {"good": "32", "bad": "31", "warn": "33", "quiet": "2", "strong": "1", "sound": "36", "foot": "35"}
 
@@ -116,6 +117,15 @@ def play_script(design: Design, script: Script, engine: str, image: bytes | None
         return play(design, script, engine=engine, image=image)
     except (ScriptError, SimulatorError) as error:
         raise BadInput(str(error)) from None
+
+
+def kept_promises(run: Run, image: bytes | None = None) -> Kept | None:
+    """What became of the design's promises in a run from an image of the chip; None where nothing is promised."""
+    if not run.design.promises:
+        return None
+    from controller_sim.verify.promises import promises_of
+
+    return promises_of(run, image)
 
 
 def write_text(path: str | Path, text: str) -> None:

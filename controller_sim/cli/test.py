@@ -6,7 +6,17 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller_sim.cli.terminal import BadInput, add_command, complain, load, painter, play_script, read_script, show_progress
+from controller_sim.cli.terminal import (
+    BadInput,
+    add_command,
+    complain,
+    kept_promises,
+    load,
+    painter,
+    play_script,
+    read_script,
+    show_progress,
+)
 
 if TYPE_CHECKING:
     import argparse
@@ -22,13 +32,18 @@ examples:
   controller-sim test configs/booth.yaml my_evening.press
   controller-sim test --design configs/booth.yaml rehearsals/
 
-exit codes: 0 all expectations met, 1 some failed, 2 a file or the command line is wrong
+exit codes: 0 all expectations met and promises kept, 1 some not, 2 a file or the command line is wrong
 """
 _DESIGN_SUFFIXES = (".yaml", ".yml")
 
 
 def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    parser = add_command(commands, "test", "play press scripts and say which expectations failed, one line a script", epilog=_EPILOG)
+    parser = add_command(
+        commands,
+        "test",
+        "play press scripts and say which expectations failed and which promises of the design were broken, one line a script",
+        epilog=_EPILOG,
+    )
     parser.add_argument("paths", metavar="PATH", nargs="+", help="a design (first), press scripts, folders of press scripts")
     parser.add_argument("--design", metavar="DESIGN", help="the design that all scripts are played to")
     parser.add_argument("--engine", choices=("fast", "reference"), default="fast", help="which engine plays (default: fast)")
@@ -102,4 +117,5 @@ def _play(script_path: Path, design_path: Path, designs: dict[Path, Design], eng
     from controller_sim.script import report_failure
 
     run = play_script(designs[design_path], script, engine)
-    return [report_failure(run, failure) for failure in run.failures]
+    kept = kept_promises(run)
+    return [*(report_failure(run, failure) for failure in run.failures), *(map(str, kept.broken) if kept else ())]

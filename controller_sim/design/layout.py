@@ -65,6 +65,7 @@ TOP_KEYS = (
     "modes",
     "everywhere",
     "power_on",
+    "promises",
 )
 
 

@@ -146,7 +146,7 @@ class _Loader:
         check_chord_window(modes, self.keyboard, layout.timing)
         steps = check_statements(self.procedures)
         check_periods(steps, layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
-        return Design(
+        design = Design(
             title=layout.title,
             file=self.file,
             switches=tuple(layout.switches),
@@ -173,6 +173,16 @@ class _Loader:
             thru=read_thru(self.root, layout.tempo.ports if self._runs_clock() else 0),
             opening=layout.opening,
         )
+        return self._with_promises(design)
+
+    def _with_promises(self, design: Design) -> Design:
+        node = self.root.get("promises")
+        if node is None:
+            return design
+        # Where nothing is promised there is no reason to load what knows about promises.
+        from controller_sim.design.promises import read_promises
+
+        return replace(design, promises=read_promises(self.scope, self.layout, design, node))
 
     def with_warnings(self, design: Design) -> Design:
         if not any(cell.keep for cell in design.cells):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import keyword
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
 from controller_sim.design.actions import compile_condition
@@ -37,7 +37,7 @@ def _kinds(channel: bool) -> dict[str, tuple[int, int]]:
 
 CHANNEL_KINDS = _kinds(channel=True)
 SYSTEM_KINDS = {word: kind for word, kind in _kinds(channel=False).items() if word != "quarter_frame"}
-_RECEIVED = re.compile(r"\s*received\s+(?P<kind>\w+)\s*(?:\((?P<inside>[^()]*)\)\s*)?")
+_MESSAGE = re.compile(r"\s*(?:received|sent)\s+(?P<kind>\w+)\s*(?:\((?P<inside>[^()]*)\)\s*)?")
 _MOVE = re.compile(r"\s*move\s+(?P<pedal>\w+)\s*")
 _CHANNEL = re.compile(r"channel\s+([0-9]{1,2})")
 _CAPTURE = re.compile(r"(?P<name>[A-Za-z_]\w*)(?:\s+in\s+(?P<range>\S.*))?")
@@ -79,9 +79,9 @@ def _entry(layout: Layout, key: Scalar, value: Node, where: str, has_draft: bool
     arguments: tuple[Expression, ...] = ()
     captured: Parameters = ()
     if head.split()[0] == "move":
-        cause = _moved(layout, source, head)
+        cause = moved_of(layout, source, head)
     else:
-        pattern = _Pattern(layout, key, source, head)
+        pattern = MessagePattern(layout, key, source, head)
         cause = pattern.cause()
         captured, arguments = tuple(pattern.captured), tuple(pattern.arguments)
     action = scalar(value, "an action").source()
@@ -93,7 +93,8 @@ def _at(source: Source, index: int) -> Place:
     return source.place(len(before) - 1, len(before[-1]))
 
 
-def _moved(layout: Layout, source: Source, head: str) -> Moved:
+def moved_of(layout: Layout, source: Source, head: str) -> Moved:
+    """`move PEDAL` understood. Raises DesignError."""
     match = _MOVE.fullmatch(head)
     if match is None:
         raise DesignError(f"'{head.strip()}' is no move of a pedal: write for example 'move swell'", source.place(0, 0))
@@ -103,16 +104,20 @@ def _moved(layout: Layout, source: Source, head: str) -> Moved:
     return Moved(names.index(match["pedal"]))
 
 
-class _Pattern:
-    """Reads `received KIND(SOURCE, VALUE, ...)`: the parts in brackets with their places."""
+class MessagePattern:
+    """Reads `received KIND(FROM, VALUE, ...)` or `sent KIND(TO, VALUE, ...)`: the parts in brackets with their places.
 
-    def __init__(self, layout: Layout, key: Scalar, source: Source, head: str) -> None:
+    `known` are names that stand for values already; where one of them stands, it joins `same` with the value it must equal.
+    """
+
+    def __init__(self, layout: Layout, key: Scalar, source: Source, head: str, known: Collection[str] = ()) -> None:
         self.layout = layout
         self.key = key
         self.source = source
-        match = _RECEIVED.fullmatch(head)
+        match = _MESSAGE.fullmatch(head)
         if match is None:
-            message = f"'{head.strip()}' is no message: write for example 'received program_change(sampler, n)' or 'received start'"
+            word = head.split()[0]
+            message = f"'{head.strip()}' is no message: write for example '{word} program_change(sampler, n)' or '{word} start'"
             raise DesignError(message, source.place(0, 0))
         self.kind = match["kind"]
         self.kind_place = _at(source, match.start("kind"))
@@ -124,6 +129,8 @@ class _Pattern:
             at += len(part) + 1
         self.captured: list[tuple[str, int, int]] = []
         self.arguments: list[Expression] = []
+        self.known = known
+        self.same: list[tuple[str, Expression]] = []
         self.device: Device | None = None
 
     def cause(self) -> Received:
@@ -230,6 +237,9 @@ class _Pattern:
         self._capture(text, place, bend if self.kind == "pitchwheel" else whole)
 
     def _capture(self, text: str, place: Place, value: Expression) -> None:
+        if text in self.known:
+            self.same.append((text, value))
+            return
         node = Scalar(place, text, None, 0, 0, self.key.document)
         name = new_parameter(self.layout, node, [each for each, _, _ in self.captured])
         self.captured.append((name, value.low, value.high))
