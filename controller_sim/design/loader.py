@@ -65,7 +65,7 @@ def load_design_text(text: str, file: str = "design") -> Design:
 def _load(text: str, file: str, title: str) -> Design:
     try:
         loader = _Loader(parse(text, file), file, title)
-        return loader.with_warnings(loader.load())
+        return loader.with_warnings(loader.with_promises(loader.load()))
     except RecursionError:
         raise DesignError("the design is nested too deeply", Place(file, 1, 1)) from None
 
@@ -146,7 +146,7 @@ class _Loader:
         check_chord_window(modes, self.keyboard, layout.timing)
         steps = check_statements(self.procedures)
         check_periods(steps, layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
-        design = Design(
+        return Design(
             title=layout.title,
             file=self.file,
             switches=tuple(layout.switches),
@@ -173,9 +173,8 @@ class _Loader:
             thru=read_thru(self.root, layout.tempo.ports if self._runs_clock() else 0),
             opening=layout.opening,
         )
-        return self._with_promises(design)
 
-    def _with_promises(self, design: Design) -> Design:
+    def with_promises(self, design: Design) -> Design:
         node = self.root.get("promises")
         if node is None:
             return design

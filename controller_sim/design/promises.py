@@ -111,9 +111,12 @@ class _PromiseReader:
         _check_parts(whole, kind, self.key.place)
         named: Named = {}
         after = self._part(whole, "after", named, gives=True)
-        during = self._condition_of(scalar(node, "a condition").source(), {}, ()) if (node := whole.get("while")) else None
-        if during is not None and during.high == 0:
-            raise DesignError("this condition is never true", whole.key("while").place)
+        during = None
+        if (node := whole.get("while")) is not None:
+            source = scalar(node, "a condition").source()
+            during = self._condition_of(source, {})
+            if during.high == 0:
+                raise DesignError("this condition is never true", source.place(0, 0))
         what = self._part(whole, kind, named, holding=() if during is None else (during,))
         assert what is not None
         until = self._part(whole, "until", named)

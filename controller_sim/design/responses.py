@@ -162,7 +162,8 @@ class MessagePattern:
         """The channel, 0..15, and the ports that the first part names."""
         names = [device.name for device in self.layout.devices]
         if not self.parts:
-            raise DesignError(f"from whom? Write a device or a channel, for example '{self.kind}(channel 1)'", self.kind_place)
+            whom = "to" if self.source.text.lstrip().startswith("sent") else "from"
+            raise DesignError(f"{whom} whom? Write a device or a channel, for example '{self.kind}(channel 1)'", self.kind_place)
         text, place = self.parts.pop(0)
         if match := _CHANNEL.fullmatch(text):
             if not 1 <= int(match[1]) <= 16:
