@@ -79,18 +79,11 @@ def text_of(error: Exception, path: str | Path) -> str:
 
 def read_script(path: str | Path, design: Design) -> Script:
     """The script of a file, checked against a design; BadInput when it cannot be played."""
-    from controller_sim.script import ScriptError, parse_script
+    from controller_sim.script import ScriptError
+    from controller_sim.script.files import read_script as read
 
     try:
-        text = Path(path).read_bytes().decode("utf-8")
-    except OSError as error:
-        raise BadInput(text_of(error, path)) from None
-    except UnicodeDecodeError as error:
-        before = error.object[: error.start]
-        line, column = before.count(b"\n") + 1, len(before.rpartition(b"\n")[2]) + 1
-        raise BadInput(f"{path}:{line}:{column}: this is no UTF-8 text") from None
-    try:
-        return parse_script(text, design, file=str(path))
+        return read(path, design)
     except ScriptError as error:
         raise BadInput(str(error)) from None
 

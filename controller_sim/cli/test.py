@@ -104,10 +104,12 @@ def find_scripts(paths: list[Path]) -> list[Path]:
 
 def design_of(script: Path) -> Path:
     """The design beside a script with the longest name that the script's name begins with. Raises BadInput when there is none."""
-    beside = [path for path in script.parent.glob("*") if path.suffix in _DESIGN_SUFFIXES and script.stem.startswith(path.stem)]
-    if not beside:
+    from controller_sim.script.files import design_beside
+
+    beside = design_beside(script)
+    if beside is None:
         raise BadInput(f"{script}: no design beside it whose name it begins with; say which with --design")
-    return max(sorted(beside), key=lambda path: len(path.stem))
+    return beside
 
 
 def _play(script_path: Path, design_path: Path, designs: dict[Path, Design], engine: str) -> list[str]:

@@ -22,6 +22,7 @@ from controller_sim.verify.watching import EngineFactory, Item, MakeWatcher, See
 
 if TYPE_CHECKING:
     from controller_sim.script import Run
+    from controller_sim.simulator import Input
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,23 +299,27 @@ class _Collector(Watcher):
 
 
 def promises_of(run: Run, image: bytes | None = None) -> Kept:
-    """What became of the promises of a run's design: what was done is done again, and watched instant by instant.
+    """What became of the promises of a run's design. `image` is what the chip with the kept cells held at first."""
+    return kept_in(run.design, run.engine, run.inputs, run.end_us, image)
 
-    `image` is what the chip with the kept cells held at first. Costs nothing where nothing is promised.
+
+def kept_in(design: Design, engine: str, inputs: Sequence[Input], end_us: int, image: bytes | None = None) -> Kept:
+    """What became of a design's promises when this was done to it up to `end_us`: it is done again, and watched instant by instant.
+
+    `engine` is `fast` or `reference`, `image` what the chip with the kept cells held at first. Costs nothing where nothing is promised.
     """
-    design = run.design
     if not design.promises:
         return Kept((), ())
-    new_engine = _factory(run.engine)
-    kept = _kept_in(design, image)
+    new_engine = _factory(engine)
+    kept = _kept_at_first(design, image)
     broken: dict[int, Broken] = {}
     reached = [0] * len(design.promises)
-    for session in _sessions(run):
+    for session in _sessions(design, inputs, end_us):
         watchers = [PromiseWatcher(number, design) for number in range(len(design.promises))]
         collector = _Collector(watchers)
-        engine = new_engine(design, session.times_us[0], kept, True)
-        walk(engine, session, [collector])
-        kept = tuple(engine.kept()) if keeps(design) else None
+        running = new_engine(design, session.times_us[0], kept, True)
+        walk(running, session, [collector])
+        kept = tuple(running.kept()) if keeps(design) else None
         for number, watcher in enumerate(watchers):
             reached[number] += watcher.reached
             if number in collector.told and number not in broken:
@@ -332,20 +337,20 @@ def _factory(engine: str) -> EngineFactory:
     return FastEngine
 
 
-def _kept_in(design: Design, image: bytes | None) -> tuple[int, ...] | None:
+def _kept_at_first(design: Design, image: bytes | None) -> tuple[int, ...] | None:
     from controller_sim.simulator import Storage
 
     return None if image is None else Storage(design, image).power_on()
 
 
-def _sessions(run: Run) -> list[Session]:
+def _sessions(design: Design, inputs: Sequence[Input], end_us: int) -> list[Session]:
     """What was done to the controller from each power-on to the power-off after it, or to the end."""
-    readings = [pedal.heel for pedal in run.design.pedals]
+    readings = [pedal.heel for pedal in design.pedals]
     sessions: list[Session] = []
     word = 0
     words: dict[int, int] | None = {0: 0}
     arrivals: dict[int, tuple[int, ...]] = _all_read(readings, 0)
-    for item in run.inputs:
+    for item in inputs:
         if item.kind == "contacts":
             word = item.contacts
         elif item.kind == "arrived":
@@ -362,7 +367,7 @@ def _sessions(run: Run) -> list[Session]:
             sessions.append(Session(tuple(words), tuple(words.values()), tuple(arrivals.items())))
             words = None
     if words is not None:
-        words.setdefault(run.end_us, word)
+        words.setdefault(end_us, word)
         sessions.append(Session(tuple(words), tuple(words.values()), tuple(arrivals.items())))
     return sessions
 
