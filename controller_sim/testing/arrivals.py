@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 from controller_sim.core.kinds import MINUTE_US, TICKS_PER_QUARTER
 from controller_sim.design import form
@@ -47,22 +48,18 @@ def listens(design: form.Design) -> bool:
 
 
 def possible_arrivals(design: form.Design) -> Iterator[Arrival]:
-    """Everything worth sending to a design, the plainest first; nothing for a design that listens to nothing."""
-    for number, pedal in enumerate(design.pedals):
-        yield from _readings(number, pedal)
-    if not (design.responses or design.thru or design.tempo.follow):
-        return
-    for response in design.responses:
-        if isinstance(response.cause, form.Received):
-            yield from _near(response.cause)
-    if design.tempo.follow:
-        for beats in (120, design.tempo.low, design.tempo.high, 17):
-            yield Bytes((0xF8,), TICKS, MINUTE_US // (TICKS_PER_QUARTER * beats), design.tempo.follow)
-    yield from (Bytes(data) for data in OTHER)
-    yield from (Bytes((byte,)) for byte in (*REAL_TIME, *STRAY))
+    """Everything worth sending to a design, the plainest first, pedals and messages in turn; nothing where nothing listens."""
+    groups: list[Sequence[Arrival]] = [list(_readings(number, pedal)) for number, pedal in enumerate(design.pedals)]
+    if design.responses or design.thru or design.tempo.follow:
+        groups += [list(_near(each.cause)) for each in design.responses if isinstance(each.cause, form.Received)]
+        if design.tempo.follow:
+            beats = (120, design.tempo.low, design.tempo.high, 17)
+            groups.append([Bytes((0xF8,), TICKS, MINUTE_US // (TICKS_PER_QUARTER * each), design.tempo.follow) for each in beats])
+        groups += [[Bytes(data) for data in OTHER], [Bytes((byte,)) for byte in (*REAL_TIME, *STRAY)]]
+    yield from dict.fromkeys(what for row in zip_longest(*groups) for what in row if what is not None)
 
 
-def _readings(number: int, pedal: form.Pedal) -> Iterator[Arrival]:
+def _readings(number: int, pedal: form.Pedal) -> Iterator[Reading]:
     middle, step = (pedal.heel + pedal.toe) // 2, pedal.hysteresis
     ends = (pedal.toe, pedal.heel, middle, pedal.heel + 1, pedal.toe - 1, *pedal.reads, 0, 65_535)
     yield from (Reading(number, min(max(value, 0), 65_535)) for value in dict.fromkeys(ends))
@@ -70,7 +67,7 @@ def _readings(number: int, pedal: form.Pedal) -> Iterator[Arrival]:
     yield from (Reading(number, noise=noise) for noise in (2, 5))
 
 
-def _near(cause: form.Received) -> Iterator[Arrival]:
+def _near(cause: form.Received) -> Iterator[Bytes]:
     """The message with its values at the low ends, at the high ends, and one beyond each that has something beyond."""
     (low, high), (second_low, second_high) = cause.data
     values = [(low, second_low), (high, second_high), (low, second_high)]

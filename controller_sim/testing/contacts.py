@@ -14,8 +14,8 @@ from controller_sim.testing.session import POLLS, Session
 
 __all__ = ["POLLS", "Session", "histories", "sessions"]
 
-MOST_MOVES = 80
-_LENGTHS = (0, 6, 16)
+MOST_MOVES = 100
+_LENGTHS = (0, 8, 20)
 """The least numbers of moves, of which one is drawn: hypothesis makes most strings little longer than they must be."""
 _moves: dict[int, tuple[form.Design, Moves]] = {}
 _MOST_DESIGNS = 64

@@ -22,61 +22,61 @@ HUMAN_US = (150_000, 300_000, 1_000_000, 20_000, 3_000_000, 87_301)
 """Times that a person takes: common practice, no source."""
 WRAPPING_US = (1 << 32) - 7
 """A time of power-on shortly before a counter of 32 bits begins anew."""
-_SHARES = {STROKE: 44, TURN: 60, AGAIN: 20, WAIT: 65, ARRIVE: 44}
-"""How many of the 256 bytes each of these has; a design that listens to nothing gives its share to switches."""
+_KEYS, _TIMES = 32, 32
+"""How many bytes there are for keys, and for times."""
+_ARRIVALS, _AGAIN = 28, 12
 
 Move = tuple[int, Any]
 
 
 @dataclass(frozen=True, slots=True)
 class Moves:
-    """What the bytes mean for one design."""
+    """What the bytes mean for one design.
+
+    0..31 strokes of keys, 32..63 the same keys turned over; 64..127 times, twice, 192..223 a microsecond more, 224..255 one less;
+    between them all else. What differs in the highest bit only differs little, so that one shrinks to the other.
+    """
 
     design: form.Design
     bytes: tuple[Move, ...]
-    further: dict[int, tuple[Any, ...]]
-    """All that a kind of move can be about, where the bytes do not reach so far: FURTHER goes on by as many as there are bytes."""
+    choices: dict[int, tuple[Any, ...]]
+    """All that a kind of move can be about; FURTHER goes on through them by as many as the bytes reach."""
     tap_us: int
     """How long a tap lasts and how long after the last thing the next one happens where nothing else is said."""
     rest_us: int
+    hold_us: int
+    """The longest that a key can be held for; a session that ends with a foot down goes on for so long."""
     ready_us: int
     """How long after power-on feet move where nothing else is said."""
 
 
 def moves_of(design: form.Design) -> Moves:
     """The meaning of bytes for a design; made once and used for many histories."""
-    chords = [key.mask for key in design.keys if len(key.members) > 1]
-    keys = tuple(key.mask for key in design.keys)
-    about: dict[int, tuple[Any, ...]] = {
-        STROKE: keys,
-        TURN: (*(1 << s for s in range(len(design.switches))), *chords),
-        AGAIN: (None,),
-        WAIT: tuple(times_us(design)),
-        ARRIVE: tuple(possible_arrivals(design)),
-    }
-    table: list[Move] = []
-    further: dict[int, tuple[Any, ...]] = {}
-    spare = 0 if listens(design) else _SHARES[ARRIVE] // 2
-    for kind, choices in about.items():
-        share = _SHARES[kind] + (spare if kind in (STROKE, TURN) else 0)
-        if not choices:
-            continue
-        if len(choices) > share:
-            further[kind] = choices
-        table += [(kind, choices[n * min(len(choices), share) // share]) for n in range(share)]
-    table += [(BOUNCE, n) for n in (2, 4)] + [(EARLIER, None)] * 3 + [(POLL, style) for style in POLLS]
-    table += [(CUT, None), (CUT, None), (WRAP, None)] + [(FURTHER, None)] * (4 if further else 1)
+    keys, times, arriving = tuple(key.mask for key in design.keys), times_us(design), tuple(possible_arrivals(design))
+    choices = {STROKE: keys, TURN: keys, WAIT: times, ARRIVE: arriving}
+    exact = [(WAIT, time_us) for time_us in _spread(times, _TIMES)]
+    more, less = ([(WAIT, max(time_us + off, 0)) for _, time_us in exact] for off in (1, -1))
+    other: list[Move] = [(AGAIN, None)] * _AGAIN + [(ARRIVE, what) for what in _spread(arriving, _ARRIVALS)]
+    other += [(BOUNCE, n) for n in (2, 4)] + [(EARLIER, None)] * 3 + [(POLL, style) for style in POLLS]
+    other += [(CUT, None), (CUT, None), (WRAP, None), (FURTHER, None), (FURTHER, None)]
     if listens(design):
-        table += [(USB, None), (BROKEN, None), (BARE, None), *((INTERRUPTED, byte) for byte in (0xF8, 0xFA, 0xFE))]
-    table += [(FURTHER, None)] * (256 - len(table))
-    hold_us = min((*holds(design), design.timing.hold_us))
-    tap_us = min(60_000, max(1, hold_us // 3))
+        other += [(USB, None), (BROKEN, None), (BARE, None), *((INTERRUPTED, byte) for byte in (0xF8, 0xFA, 0xFE))]
+    other += [(AGAIN, None)] * (64 - len(other))
+    strokes, turns = ([(kind, mask) for mask in _spread(keys, _KEYS)] for kind in (STROKE, TURN))
+    lengths = (*holds(design), design.timing.hold_us)
+    tap_us = min(60_000, max(1, min(lengths) // 3))
     ready_us = max(settled_us(design) + 2, 40_000 if tap_us == 60_000 else 0)
-    return Moves(design, tuple(table), further, tap_us, rest_us(design) + tap_us, ready_us)
+    table = (*strokes, *turns, *exact, *exact, *other, *more, *less)
+    return Moves(design, table, choices, tap_us, rest_us(design) + tap_us, max(lengths), ready_us)
 
 
-def times_us(design: form.Design) -> Iterable[int]:
-    """Every time that something is measured by, in the contacts' own times; each is there exactly, and one microsecond more and less."""
+def _spread(choices: Sequence[Any], over: int) -> list[Any]:
+    """The choices in order over so many bytes, as evenly as can be; as many of the first ones as there are bytes."""
+    return [choices[n * min(len(choices), over) // over] for n in range(over)] if choices else []
+
+
+def times_us(design: form.Design) -> tuple[int, ...]:
+    """What a person takes, then every time that something is measured by, in the contacts' own times, then no time at all."""
     timing = design.timing
     press_us, release_us = latency_us(timing.press), latency_us(timing.release)
     window_us, gap_us = chord_us(design), double_us(design)
@@ -87,10 +87,7 @@ def times_us(design: form.Design) -> Iterable[int]:
     # A design of short times does much in a long one.
     longest_us = 8 * max((*found, timing.hold_us))
     found += [*waits(design), *(pedal.every_us for pedal in design.pedals)]
-    exact = list(dict.fromkeys(time_us for time_us in found if 0 <= time_us <= longest_us))
-    human = [time_us for time_us in HUMAN_US if time_us <= longest_us]
-    near = [time_us + off for off in (1, -1) for time_us in exact if time_us + off >= 0]
-    return dict.fromkeys((*human, *exact, 0, *near))
+    return tuple(dict.fromkeys(time_us for time_us in (*HUMAN_US, *found, 0) if 0 <= time_us <= longest_us))
 
 
 @dataclass(slots=True)
@@ -199,7 +196,8 @@ class _Player:
             self.change(self._now(self.moves.tap_us), 0)
         last_us = max(self.last_us, self.edges_us[-1])
         at_rest = self.released or not self.waiting
-        end_us = last_us + self.moves.rest_us if at_rest else max(self._now(0), last_us)
+        rest_us = self.moves.rest_us + (self.moves.hold_us if self.word else 0)
+        end_us = last_us + rest_us if at_rest else max(self._now(0), last_us)
         arrived = tuple(sorted(self.arrived.items()))
         self.sessions.append(Session(tuple(sorted(self.changes.items())), end_us, tuple(self.polls) or POLLS[:1], arrived))
 
@@ -211,22 +209,28 @@ def sessions_of(moves: Moves, data: bytes, start_us: int = 0, *, released: bool 
     player.begin()
     for byte in data:
         kind, what = moves.bytes[byte]
-        if player.further and kind in moves.further:
-            what = _further(moves.further[kind], what, player.further * _SHARES[kind])
+        if player.further and kind in moves.choices:
+            what = _further(moves, byte, player.further)
             player.further = 0
         _move(player, kind, what, cuts)
     player.end()
     return tuple(player.sessions)
 
 
-def _further(choices: Sequence[Any], what: Any, by: int) -> Any:
-    return choices[(choices.index(what) + by) % len(choices)]
+def _further(moves: Moves, byte: int, by: int) -> Any:
+    """What a byte means that as many FURTHERs stand before."""
+    kind, what = moves.bytes[byte]
+    choices = moves.choices[kind]
+    if kind == WAIT:
+        exact_us = moves.bytes[byte & 127 if byte & 64 else byte][1]
+        return max(choices[(choices.index(exact_us) + by * _TIMES) % len(choices)] + what - exact_us, 0)
+    reach = _ARRIVALS if kind == ARRIVE else _KEYS
+    return choices[(choices.index(what) + by * reach) % len(choices)]
 
 
 def _move(player: _Player, kind: int, what: Any, cuts: bool) -> None:
     if kind == WAIT:
-        player.wait_us += what
-        player.waiting = True
+        player.wait_us, player.waiting = what, True
     elif kind == STROKE:
         player.stroke(what)
     elif kind == TURN:

@@ -101,6 +101,14 @@ class PromiseWatcher(Watcher):
         self.broken_us = -1
         """When the promise was broken; -1 while it was not."""
 
+    @property
+    def promise(self) -> Promise:
+        return self._ready.promise
+
+    def broken(self, seen: str) -> Broken:
+        """The promise as one that was broken, after `see` or `end` has said so."""
+        return Broken(self.promise, self.broken_us, seen)
+
     def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
         ready = self._ready
         told = self._passed(time_us)
@@ -323,7 +331,7 @@ def kept_in(design: Design, engine: str, inputs: Sequence[Input], end_us: int, i
         for number, watcher in enumerate(watchers):
             reached[number] += watcher.reached
             if number in collector.told and number not in broken:
-                broken[number] = Broken(design.promises[number], watcher.broken_us, collector.told[number])
+                broken[number] = watcher.broken(collector.told[number])
     return Kept(tuple(broken[number] for number in sorted(broken)), tuple(reached))
 
 
