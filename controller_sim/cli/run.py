@@ -87,8 +87,8 @@ def _show(arguments: argparse.Namespace, run: Run, happened: list[Event], kept: 
     print()
     print(timeline.summary(happened))
     print(paint(report(run), "bad" if run.failures else "good"))
-    for broken in kept.broken if kept else ():
-        print(paint(str(broken), "bad"))
+    if kept:
+        print(paint(kept.summary(), "bad" if kept.broken else "good"))
 
 
 def _json(arguments: argparse.Namespace, run: Run, happened: list[Event], kept: Kept | None) -> dict[str, Any]:

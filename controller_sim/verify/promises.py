@@ -85,7 +85,7 @@ def _ready_of(design: Design) -> tuple[_Ready, ...]:
 
 
 class PromiseWatcher(Watcher):
-    """Watches one promise of a design, by its number. `reached` counts how often it was in force: the instants, or those of `after`."""
+    """Watches one promise of a design, by its number. `reached` counts how often it came into force."""
 
     __slots__ = ("_first", "_mode", "_open", "_past", "_ready", "_was", "broken_us")
 
@@ -95,6 +95,7 @@ class PromiseWatcher(Watcher):
         self._open: dict[Values, int] = {}
         """What is in force, by what `after` named, and since when: of several, what comes counts from the first, all else from the last."""
         self._was = False
+        """Whether it was in force (`while`, or always), or what it comes after was so, at the end of the instant before."""
         self._first = True
         self._mode = -1
         self._past: Past | None = None
@@ -200,20 +201,21 @@ class PromiseWatcher(Watcher):
                 return told
         else:
             self._was = False
-            self.reached += ready.lasting and ready.what is not None and ready.during_is is None
         if ready.comes and ready.within_us is not None:
             return self._passed(time_us + 1)
         return None
 
     def _conditions(self, time_us: int, engine: Seen) -> str | None:
         ready, cells = self._ready, engine.cells
-        if ready.after_is is not None:
+        if ready.lasting:
+            now = self._is_during(engine)
+            self.reached += now and not self._was
+            self._was = now
+        elif ready.after_is is not None:
             now = ready.after_is(engine, cells, ()) != 0
             if now and not self._was:
                 self._begin((), time_us, engine)
             self._was = now
-        if ready.lasting and self._is_during(engine):
-            self.reached += 1
         if not self._open:
             return None
         until_is, what_is = ready.until_is, ready.what_is
@@ -274,10 +276,15 @@ class Kept:
     broken: tuple[Broken, ...]
     """In the order of the file; a promise stands here once, for the first time it was broken."""
     reached: tuple[int, ...]
-    """Of each promise, how often it was in force."""
+    """Of each promise, how often it came into force."""
+
+    def summary(self) -> str:
+        """The broken promises, a line each, and one line of numbers."""
+        counts = f"{len(self.reached)} promises, {len(self.broken)} broken, {self.reached.count(0)} never in force"
+        return "\n".join([*map(str, self.broken), counts])
 
     def as_json(self, design: Design) -> list[dict[str, Any]]:
-        """Every promise with how often it was in force, and when and how it was broken, as plain data."""
+        """Every promise with how often it came into force, and when and how it was broken, as plain data."""
         broken = {each.promise: {"time_us": each.time_us, "seen": each.seen} for each in self.broken}
         return [
             {"promise": promise.name, "line": promise.place.line, "reached": reached, "broken": broken.get(promise)}

@@ -267,9 +267,7 @@ def watched(factory: EngineFactory, design: Design, session: Session) -> tuple[l
 
 
 def drawn_session(data: st.DataObject, design: Design) -> Session:
-    drawn = data.draw(sessions(design))
-    changes = {**dict(drawn.changes), drawn.end_us: drawn.changes[-1][1]}
-    return Session(tuple(changes), tuple(changes.values()), drawn.arrivals)
+    return data.draw(sessions(design)).watched()
 
 
 @settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
