@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from controller_sim.verify import watching
-
 POLLS = ("none", "deadline", "before", "after", "middle")
 """How an engine is polled between two changes: not at all, at its next deadlines, 1 us around them, or half-way."""
 
@@ -30,8 +28,3 @@ class Session:
         changes = tuple((time_us + by_us, word) for time_us, word in self.changes)
         arrivals = tuple((time_us + by_us, arrived) for time_us, arrived in self.arrivals)
         return Session(changes, self.end_us + by_us, self.polls, arrivals)
-
-    def watched(self, kept: tuple[int, ...] | None = None, *, at_rest: bool = False) -> watching.Session:
-        """The same for watchers, who see every instant whatever the polls."""
-        words = {**dict(self.changes), self.end_us: self.changes[-1][1]}
-        return watching.Session(tuple(words), tuple(words.values()), self.arrivals, kept, at_rest)
