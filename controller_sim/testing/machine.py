@@ -68,77 +68,88 @@ class DesignMachine(RuleBasedStateMachine):
         self.simulator.change(contacts)
         self._look()
 
+    def strike(self, mask: int, length_us: int) -> None:
+        """Switches go down, stay down for so long, and go up."""
+        self.act(self.simulator.contacts | mask)
+        self.pass_time(max(1, length_us))
+        self.act(self.simulator.contacts & ~mask)
+        self.pass_time(1)
+
+    def turn_over(self, mask: int, bounces: int) -> None:
+        """Switches go down, or up if all are down; the contacts turn over again so many times, an even number."""
+        word = self.simulator.contacts
+        turned = word & ~mask if word & mask == mask else word | mask
+        self.act(turned)
+        for again in range(1, bounces + 1):
+            self.pass_time(max(1, self.design.timing.press.time_us // 3))
+            self.act(word if again & 1 else turned)
+        self.pass_time(1)
+
+    def take_in(self, what: Reading | Bytes) -> None:
+        """A pedal moves, or MIDI comes in."""
+        if isinstance(what, Reading):
+            self._read(what)
+            return
+        port = next(name for name, number in PORT_NAMES.items() if number == what.port)
+        for turn in range(what.times):
+            self.pass_time(what.every_us if turn else 0)
+            self.simulator.receive(bytes(what.data), port)
+            self._look()
+        self.pass_time(1)
+
+    def _read(self, what: Reading) -> None:
+        pedal = self.design.pedals[what.pedal]
+        low, high = pedal.reads
+        base = self.simulator.reading(pedal.name) if what.value is None else what.value
+        for turn in range(1 + what.noise):
+            trembling = (pedal.hysteresis + turn // 2) * (1 if turn & 1 else -1) if turn else 0
+            self.simulator.turn(pedal.name, min(max(base + what.nudge + trembling, low), high))
+            self._look()
+            self.pass_time(max(1, pedal.every_us // 3))
+
+    def lose_power(self, off_us: int) -> None:
+        """Power goes off and comes back; feet stay where they are."""
+        self.simulator.power_off()
+        self._seen = len(self.simulator.outputs)
+        self.simulator.advance_to(self.simulator.now_us + off_us)
+        self.simulator.power_on()
+        self._begin()
+
 
 def machine_for(design: Design, engine: str = "fast") -> type[DesignMachine]:
     """A state machine whose rules are what can be done to a design: subclass it to add invariants, or take its `TestCase` as it is.
 
     Feet tap and hold keys and turn single switches over, time passes by what a person takes and by every threshold of the design, exactly
-    and a microsecond more and less, contacts bounce, pedals move and tremble, MIDI arrives, and power is cut.
+    and a microsecond more and less, contacts bounce, pedals move and tremble, MIDI arrives, and power is cut. Every rule takes one
+    microsecond more than it says, and `wait` one less, so that thresholds are met between the ends of rules.
     """
-    names = {"+".join(design.switches[member] for member in key.members): key.mask for key in design.keys}
-    keys = st.sampled_from(list(names))
+    masks = {"+".join(design.switches[member] for member in key.members): key.mask for key in design.keys}
+    keys = st.sampled_from(list(masks))
     exact = (moves_of(design).tap_us, *times_us(design))
     times = st.sampled_from(list(dict.fromkeys(max(time_us + off, 0) for off in (0, 1, -1) for time_us in exact)))
     arrivals = tuple(possible_arrivals(design))
-    bounce_us = max(1, design.timing.press.time_us // 3)
 
     class Machine(DesignMachine):
         @rule(key=keys, length_us=times)
         def tap(self, key: str, length_us: int) -> None:
-            """A key goes down, stays down for so long, and goes up."""
-            self.act(self.simulator.contacts | names[key])
-            self.pass_time(max(1, length_us))
-            self.act(self.simulator.contacts & ~names[key])
-            self.pass_time(1)
+            self.strike(masks[key], length_us)
 
         @rule(key=keys, bounces=st.sampled_from((0, 2, 4)))
         def turn(self, key: str, bounces: int) -> None:
-            """The switches of a key go down, or up if all are down; the contacts perhaps bounce."""
-            word = self.simulator.contacts
-            turned = word & ~names[key] if word & names[key] == names[key] else word | names[key]
-            self.act(turned)
-            for again in range(1, bounces + 1):
-                self.pass_time(bounce_us)
-                self.act(word if again & 1 else turned)
-            self.pass_time(1)
+            self.turn_over(masks[key], bounces)
 
         @rule(time_us=times)
         def wait(self, time_us: int) -> None:
-            """Time passes; one microsecond of it has passed since the last rule."""
             self.pass_time(max(0, time_us - 1))
 
         @precondition(lambda self: bool(arrivals))
-        @rule(what=st.sampled_from(arrivals or (None,)))
-        def arrive(self, what: Reading | Bytes | None) -> None:
-            """A pedal moves, or MIDI comes in."""
-            if isinstance(what, Reading):
-                self._read(what)
-            elif isinstance(what, Bytes):
-                port = next(name for name, number in PORT_NAMES.items() if number == what.port)
-                for turn in range(what.times):
-                    self.pass_time(what.every_us if turn else 0)
-                    self.simulator.receive(bytes(what.data), port)
-                    self._look()
-            self.pass_time(1)
-
-        def _read(self, what: Reading) -> None:
-            pedal = self.design.pedals[what.pedal]
-            low, high = pedal.reads
-            base = self.simulator.reading(pedal.name) if what.value is None else what.value
-            for turn in range(1 + what.noise):
-                trembling = (pedal.hysteresis + turn // 2) * (1 if turn & 1 else -1) if turn else 0
-                self.simulator.turn(pedal.name, min(max(base + what.nudge + trembling, low), high))
-                self._look()
-                self.pass_time(max(1, pedal.every_us // 3))
+        @rule(what=st.sampled_from(arrivals or (Bytes(()),)))
+        def arrive(self, what: Reading | Bytes) -> None:
+            self.take_in(what)
 
         @rule(off_us=st.sampled_from((1, 1_000_000)))
         def cut_power(self, off_us: int) -> None:
-            """Power goes off and comes back; feet stay where they are."""
-            self.simulator.power_off()
-            self._seen = len(self.simulator.outputs)
-            self.simulator.advance_to(self.simulator.now_us + off_us)
-            self.simulator.power_on()
-            self._begin()
+            self.lose_power(off_us)
 
     Machine.design, Machine.engine = design, engine
     Machine.__name__ = Machine.__qualname__ = "Machine"
