@@ -21,12 +21,23 @@ TICKS = 26
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A pedal is read: at `value`, or `nudge` beside what it read last; `noise` more readings tremble around that."""
+    """A pedal is read: at `value`, or `nudge` beside what it read last; `noise` more readings tremble around that.
+
+    With `steps` it goes there in so many readings, from what it read last.
+    """
 
     pedal: int
     value: int | None = None
     nudge: int = 0
     noise: int = 0
+    steps: int = 1
+
+    def readings(self, pedal: form.Pedal, last: int, low: int = 0, high: int = 65_535) -> list[int]:
+        """What a pedal that read `last` reads one after another, within low..high."""
+        end = (last if self.value is None else self.value) + self.nudge
+        found = [last + (end - last) * (step + 1) // self.steps for step in range(self.steps)]
+        found += [end + (pedal.hysteresis + turn // 2) * (1 if turn & 1 else -1) for turn in range(1, self.noise + 1)]
+        return [min(max(value, low), high) for value in found]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +73,9 @@ def possible_arrivals(design: form.Design) -> Iterator[Arrival]:
 def _readings(number: int, pedal: form.Pedal) -> Iterator[Reading]:
     middle, step = (pedal.heel + pedal.toe) // 2, pedal.hysteresis
     ends = (pedal.toe, pedal.heel, middle, pedal.heel + 1, pedal.toe - 1, *pedal.reads, 0, 65_535)
-    yield from (Reading(number, min(max(value, 0), 65_535)) for value in dict.fromkeys(ends))
+    yield from (Reading(number, value) for value in dict.fromkeys(ends[:2]))
+    yield from (Reading(number, value, steps=5) for value in (pedal.toe, pedal.heel))
+    yield from (Reading(number, min(max(value, 0), 65_535)) for value in dict.fromkeys(ends[2:]))
     yield from (Reading(number, nudge=nudge) for nudge in (step, -step, step + 1, -step - 1))
     yield from (Reading(number, noise=noise) for noise in (2, 5))
 

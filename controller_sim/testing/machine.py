@@ -99,11 +99,8 @@ class DesignMachine(RuleBasedStateMachine):
 
     def _read(self, what: Reading) -> None:
         pedal = self.design.pedals[what.pedal]
-        low, high = pedal.reads
-        base = self.simulator.reading(pedal.name) if what.value is None else what.value
-        for turn in range(1 + what.noise):
-            trembling = (pedal.hysteresis + turn // 2) * (1 if turn & 1 else -1) if turn else 0
-            self.simulator.turn(pedal.name, min(max(base + what.nudge + trembling, low), high))
+        for value in what.readings(pedal, self.simulator.reading(pedal.name), *pedal.reads):
+            self.simulator.turn(pedal.name, value)
             self._look()
             self.pass_time(max(1, pedal.every_us // 3))
 

@@ -62,12 +62,19 @@ def moves_of(design: form.Design) -> Moves:
     if listens(design):
         other += [(USB, None), (BROKEN, None), (BARE, None), *((INTERRUPTED, byte) for byte in (0xF8, 0xFA, 0xFE))]
     other += [(AGAIN, None)] * (64 - len(other))
-    strokes, turns = ([(kind, mask) for mask in _spread(keys, _KEYS)] for kind in (STROKE, TURN))
+    strokes, turns = ([(kind, mask) for mask in _spread(_often(design), _KEYS)] for kind in (STROKE, TURN))
     lengths = (*holds(design), design.timing.hold_us)
     tap_us = min(60_000, max(1, min(lengths) // 3))
     ready_us = max(settled_us(design) + 2, 40_000 if tap_us == 60_000 else 0)
     table = (*strokes, *turns, *exact, *exact, *other, *more, *less)
     return Moves(design, table, choices, tap_us, rest_us(design) + tap_us, max(lengths), ready_us)
+
+
+def _often(design: form.Design) -> list[int]:
+    """The keys' masks in order, those that something is bound to three times as often as the others where there is room."""
+    bound = {binding.key for binding in design.bindings}
+    often = [key.mask for number, key in enumerate(design.keys) for _ in range(3 if number in bound else 1)]
+    return often if len(often) <= _KEYS else [key.mask for key in design.keys]
 
 
 def _spread(choices: Sequence[Any], over: int) -> list[Any]:
@@ -173,10 +180,8 @@ class _Player:
 
     def _reading(self, what: Reading) -> Iterable[tuple[int, tuple[int, ...]]]:
         pedal = self.moves.design.pedals[what.pedal]
-        base = self.readings[what.pedal] if what.value is None else what.value
-        for turn in range(1 + what.noise):
-            trembling = (pedal.hysteresis + turn // 2) * (1 if turn & 1 else -1) if turn else 0
-            self.readings[what.pedal] = value = min(max(base + what.nudge + trembling, 0), 65_535)
+        for turn, value in enumerate(what.readings(pedal, self.readings[what.pedal])):
+            self.readings[what.pedal] = value
             yield turn * max(1, pedal.every_us // 3), (pedal_reading(what.pedal, value),)
 
     def _bytes(self, what: Bytes) -> Iterable[tuple[int, tuple[int, ...]]]:
