@@ -53,6 +53,11 @@ class Bytes:
 Arrival = Reading | Bytes
 
 
+def apart_us(pedal: form.Pedal) -> int:
+    """Between the readings of a moving pedal: several to a move, and none just when its rate allows the next."""
+    return max(1, 2 * pedal.every_us // 5)
+
+
 def listens(design: form.Design) -> bool:
     """Whether anything that arrives could mean anything to a design."""
     return bool(design.pedals or design.responses or design.thru or design.tempo.follow)
@@ -61,6 +66,7 @@ def listens(design: form.Design) -> bool:
 def possible_arrivals(design: form.Design) -> Iterator[Arrival]:
     """Everything worth sending to a design, the plainest first, pedals and messages in turn; nothing where nothing listens."""
     groups: list[Sequence[Arrival]] = [list(_readings(number, pedal)) for number, pedal in enumerate(design.pedals)]
+    groups += [list(_noise(number, pedal)) for number, pedal in enumerate(design.pedals)]
     if design.responses or design.thru or design.tempo.follow:
         groups += [list(_near(each.cause)) for each in design.responses if isinstance(each.cause, form.Received)]
         if design.tempo.follow:
@@ -71,13 +77,18 @@ def possible_arrivals(design: form.Design) -> Iterator[Arrival]:
 
 
 def _readings(number: int, pedal: form.Pedal) -> Iterator[Reading]:
-    middle, step = (pedal.heel + pedal.toe) // 2, pedal.hysteresis
-    ends = (pedal.toe, pedal.heel, middle, pedal.heel + 1, pedal.toe - 1, *pedal.reads, 0, 65_535)
-    yield from (Reading(number, value) for value in dict.fromkeys(ends[:2]))
-    yield from (Reading(number, value, steps=5) for value in (pedal.toe, pedal.heel))
-    yield from (Reading(number, min(max(value, 0), 65_535)) for value in dict.fromkeys(ends[2:]))
-    yield from (Reading(number, nudge=nudge) for nudge in (step, -step, step + 1, -step - 1))
+    middle = (pedal.heel + pedal.toe) // 2
+    for value in (pedal.toe, pedal.heel):
+        yield Reading(number, value)
+        yield Reading(number, value, steps=5)
+    others = (*pedal.reads, middle, pedal.heel + 1, pedal.toe - 1, 0, 65_535)
+    yield from (Reading(number, min(max(value, 0), 65_535)) for value in dict.fromkeys(others))
+
+
+def _noise(number: int, pedal: form.Pedal) -> Iterator[Reading]:
+    step = pedal.hysteresis
     yield from (Reading(number, noise=noise) for noise in (2, 5))
+    yield from (Reading(number, nudge=nudge) for nudge in (step, -step, step + 1, -step - 1))
 
 
 def _near(cause: form.Received) -> Iterator[Bytes]:

@@ -11,7 +11,7 @@ from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 from controller_sim.design.form import PORT_NAMES, Design
 from controller_sim.design.outputs import encode
 from controller_sim.simulator import Simulator
-from controller_sim.testing.arrivals import Bytes, Reading, possible_arrivals
+from controller_sim.testing.arrivals import Bytes, Reading, apart_us, possible_arrivals
 from controller_sim.testing.moves import moves_of, times_us
 from controller_sim.verify.promises import PromiseWatcher
 from controller_sim.verify.watching import Item
@@ -102,7 +102,7 @@ class DesignMachine(RuleBasedStateMachine):
         for value in what.readings(pedal, self.simulator.reading(pedal.name), *pedal.reads):
             self.simulator.turn(pedal.name, value)
             self._look()
-            self.pass_time(max(1, pedal.every_us // 3))
+            self.pass_time(apart_us(pedal))
 
     def lose_power(self, off_us: int) -> None:
         """Power goes off and comes back; feet stay where they are."""

