@@ -21,7 +21,7 @@ from controller_sim.reference import ReferenceEngine
 TOOLS = Path(__file__).resolve().parent.parent / "tools"
 sys.path.insert(0, str(TOOLS))
 
-from benches import engine, startup, workload  # noqa: E402  # the benches are no package of the project, tools/ must be on the path first
+from benches import engine, fuzz, startup, workload  # noqa: E402  # the benches are no package of the project, tools/ must be on the path first
 from benches.four import BINDINGS  # noqa: E402
 from benches.workload import Columns  # noqa: E402
 
@@ -137,3 +137,8 @@ def test_a_missing_library_is_named_with_the_command_that_installs_it(monkeypatc
 def test_the_start_bench_says_what_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(startup.BenchError, match=r"booth\.yaml is not there"):
         startup.commands(tmp_path)
+
+
+def test_the_bench_of_drawn_histories_compares_a_demo_with_an_engine_that_does_nothing() -> None:
+    rates = fuzz.fuzz_to_floor(examples=20, rounds=1)
+    assert rates["fuzz_to_floor"] == pytest.approx(rates["fuzz_examples_per_s"] / rates["floor_examples_per_s"])

@@ -5,13 +5,25 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from controller_sim.cli.terminal import BadInput, add_command, load, painter, play_script, read_chip, read_script, show_progress, write_text
+from controller_sim.cli.terminal import (
+    BadInput,
+    add_command,
+    kept_promises,
+    load,
+    painter,
+    play_script,
+    read_chip,
+    read_script,
+    show_progress,
+    write_text,
+)
 from controller_sim.cli.watching import add_watch, run_once_or_watch
 
 if TYPE_CHECKING:
     import argparse
 
     from controller_sim.script import Run
+    from controller_sim.verify.promises import Kept
     from controller_sim.view.timeline import Event
 
 _EPILOG = """\
@@ -23,7 +35,7 @@ examples:
   controller-sim run configs/booth.yaml configs/booth_evening.press --watch
   controller-sim run configs/booth.yaml configs/booth_evening.press --json | python3 -m json.tool
 
-exit codes: 0 all expectations met, 1 some failed, 2 a file or the command line is wrong
+exit codes: 0 all expectations met and promises kept, 1 some not, 2 a file or the command line is wrong
 """
 
 
@@ -57,22 +69,23 @@ def _run(arguments: argparse.Namespace) -> int:
     image = read_chip(arguments.image) if arguments.image is not None else None
     traced = play_script(design, script, arguments.engine, image, trace=arguments.vcd is not None)
     run = _without_edges(traced)
+    kept = kept_promises(run, image)
     happened = timeline.events(design, run.inputs, run.outputs)
     if arguments.json:
         import json
 
-        print(json.dumps(_json(arguments, run, happened), indent=1))
+        print(json.dumps(_json(arguments, run, happened, kept), indent=1))
     else:
-        _show(arguments, run, happened)
+        _show(arguments, run, happened, kept)
     _write_files(arguments, run)
     if arguments.vcd is not None:
         _write_waveform(arguments.vcd, traced)
     if arguments.port is not None:
         _send(arguments.port, run)
-    return 1 if run.failures else 0
+    return 1 if run.failures or (kept and kept.broken) else 0
 
 
-def _show(arguments: argparse.Namespace, run: Run, happened: list[Event]) -> None:
+def _show(arguments: argparse.Namespace, run: Run, happened: list[Event], kept: Kept | None) -> None:
     from controller_sim.script import report
     from controller_sim.view import timeline
 
@@ -88,9 +101,11 @@ def _show(arguments: argparse.Namespace, run: Run, happened: list[Event]) -> Non
     print()
     print(timeline.summary(happened))
     print(paint(report(run), "bad" if run.failures else "good"))
+    if kept:
+        print(paint(kept.summary(), "bad" if kept.broken else "good"))
 
 
-def _json(arguments: argparse.Namespace, run: Run, happened: list[Event]) -> dict[str, Any]:
+def _json(arguments: argparse.Namespace, run: Run, happened: list[Event], kept: Kept | None) -> dict[str, Any]:
     from dataclasses import asdict
 
     from controller_sim.view import timeline
@@ -104,6 +119,8 @@ def _json(arguments: argparse.Namespace, run: Run, happened: list[Event]) -> dic
         "end_us": run.end_us,
         "failures": [plain(asdict(failure)) for failure in run.failures],
     }
+    if kept:
+        facts["promises"] = kept.as_json(run.design)
     if arguments.wire:
         facts["wire"] = timeline.wire_json(run.design, run.outputs)
     return facts

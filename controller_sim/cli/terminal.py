@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from controller_sim.design.form import Design
     from controller_sim.script import Run, Script
+    from controller_sim.verify.promises import Kept
 
 _CODES = {"good": "32", "bad": "31", "warn": "33", "quiet": "2", "strong": "1", "sound": "36", "foot": "35"}
 
@@ -78,18 +79,11 @@ def text_of(error: Exception, path: str | Path) -> str:
 
 def read_script(path: str | Path, design: Design) -> Script:
     """The script of a file, checked against a design; BadInput when it cannot be played."""
-    from controller_sim.script import ScriptError, parse_script
+    from controller_sim.script import ScriptError
+    from controller_sim.script.files import read_script as read
 
     try:
-        text = Path(path).read_bytes().decode("utf-8")
-    except OSError as error:
-        raise BadInput(text_of(error, path)) from None
-    except UnicodeDecodeError as error:
-        before = error.object[: error.start]
-        line, column = before.count(b"\n") + 1, len(before.rpartition(b"\n")[2]) + 1
-        raise BadInput(f"{path}:{line}:{column}: this is no UTF-8 text") from None
-    try:
-        return parse_script(text, design, file=str(path))
+        return read(path, design)
     except ScriptError as error:
         raise BadInput(str(error)) from None
 
@@ -119,6 +113,15 @@ def play_script(design: Design, script: Script, engine: str, image: bytes | None
         return play(design, script, engine=engine, trace=trace, image=image)
     except (ScriptError, SimulatorError) as error:
         raise BadInput(str(error)) from None
+
+
+def kept_promises(run: Run, image: bytes | None = None) -> Kept | None:
+    """What became of the design's promises in a run from an image of the chip; None where nothing is promised."""
+    if not run.design.promises:
+        return None
+    from controller_sim.verify.promises import promises_of
+
+    return promises_of(run, image)
 
 
 def write_text(path: str | Path, text: str) -> None:

@@ -6,7 +6,17 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller_sim.cli.terminal import BadInput, add_command, complain, load, painter, play_script, read_script, show_progress
+from controller_sim.cli.terminal import (
+    BadInput,
+    add_command,
+    complain,
+    kept_promises,
+    load,
+    painter,
+    play_script,
+    read_script,
+    show_progress,
+)
 
 if TYPE_CHECKING:
     import argparse
@@ -22,13 +32,18 @@ examples:
   controller-sim test configs/booth.yaml my_evening.press
   controller-sim test --design configs/booth.yaml rehearsals/
 
-exit codes: 0 all expectations met, 1 some failed, 2 a file or the command line is wrong
+exit codes: 0 all expectations met and promises kept, 1 some not, 2 a file or the command line is wrong
 """
 _DESIGN_SUFFIXES = (".yaml", ".yml")
 
 
 def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    parser = add_command(commands, "test", "play press scripts and say which expectations failed, one line a script", epilog=_EPILOG)
+    parser = add_command(
+        commands,
+        "test",
+        "play press scripts and say which expectations failed and which promises of the design were broken, one line a script",
+        epilog=_EPILOG,
+    )
     parser.add_argument("paths", metavar="PATH", nargs="+", help="a design (first), press scripts, folders of press scripts")
     parser.add_argument("--design", metavar="DESIGN", help="the design that all scripts are played to")
     parser.add_argument("--engine", choices=("fast", "reference"), default="fast", help="which engine plays (default: fast)")
@@ -89,10 +104,12 @@ def find_scripts(paths: list[Path]) -> list[Path]:
 
 def design_of(script: Path) -> Path:
     """The design beside a script with the longest name that the script's name begins with. Raises BadInput when there is none."""
-    beside = [path for path in script.parent.glob("*") if path.suffix in _DESIGN_SUFFIXES and script.stem.startswith(path.stem)]
-    if not beside:
+    from controller_sim.script.files import design_beside
+
+    beside = design_beside(script)
+    if beside is None:
         raise BadInput(f"{script}: no design beside it whose name it begins with; say which with --design")
-    return max(sorted(beside), key=lambda path: len(path.stem))
+    return beside
 
 
 def _play(script_path: Path, design_path: Path, designs: dict[Path, Design], engine: str) -> list[str]:
@@ -102,4 +119,5 @@ def _play(script_path: Path, design_path: Path, designs: dict[Path, Design], eng
     from controller_sim.script import report_failure
 
     run = play_script(designs[design_path], script, engine)
-    return [report_failure(run, failure) for failure in run.failures]
+    kept = kept_promises(run)
+    return [*(report_failure(run, failure) for failure in run.failures), *(map(str, kept.broken) if kept else ())]

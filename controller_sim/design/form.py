@@ -332,6 +332,74 @@ class Budget:
 
 
 @dataclass(frozen=True, slots=True)
+class Gestured:
+    """A gesture is taken on one of some keys, in whatever mode binds it."""
+
+    gesture: str
+    keys: tuple[int, ...]
+    hold_us: int = 0
+    """Only for `hold`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A message is handed to one of `message.ports`; a note-on of velocity 0 counts as a note-off of velocity 64."""
+
+    message: Received
+
+
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """A mode is entered, or left."""
+
+    mode: int
+    entered: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The controller begins: power comes on, or it restarts."""
+
+    restarted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something that happens at an instant, as a promise speaks of it. `Received` and `Moved` count where a response answers them."""
+
+    what: Gestured | Sent | Received | Moved | Turned | Started
+    values: tuple[Expression, ...] = ()
+    """What it gives names to: over a message's data bytes, or a single switch and its place in the group, as locals 0 and 1."""
+    first: int = 0
+    """The promise's local that the first of `values` becomes; the others follow."""
+    condition: Expression | None = None
+    """Over the promise's locals. Of a gesture, a move and a message received it is read as things were before that instant."""
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """What an author says is so in every run; engines know nothing of it.
+
+    It is in force for the whole run, at the instants at which `during` holds, or from each `after` on, up to `until` or for
+    `within_us`. While it is in force, `what` is so at the end of every instant (`always`), does not happen (`never`), or must
+    happen before it ends (`comes`).
+    """
+
+    name: str
+    place: Place
+    kind: str
+    what: Event | Expression
+    during: Expression | None = None
+    after: Event | Expression | None = None
+    """An expression: its becoming true."""
+    until: Event | Expression | None = None
+    within_us: int | None = None
+    """The last instant at which it is in force is this long after `after`."""
+    named: int = 0
+    """How many locals `after` gives values to; promises that are in force at one time differ in these."""
+
+
+@dataclass(frozen=True, slots=True)
 class Design:
     """A whole design, checked. Every index in it leads somewhere, and no action in it can go wrong at run time."""
 
@@ -370,6 +438,7 @@ class Design:
     led_colours: tuple[tuple[str, ...], ...] = ()
     """The colours of each LED, () for one without; empty: no LED has any."""
     budget: Budget = Budget()
+    promises: tuple[Promise, ...] = ()
 
     def colours_of(self, led: int) -> tuple[str, ...]:
         """The colours of an LED, by its index; () if it has just one that needs no name."""

@@ -68,6 +68,7 @@ TOP_KEYS = (
     "modes",
     "everywhere",
     "power_on",
+    "promises",
 )
 
 

@@ -66,7 +66,7 @@ def load_design_text(text: str, file: str = "design") -> Design:
 def _load(text: str, file: str, title: str) -> Design:
     try:
         loader = _Loader(parse(text, file), file, title)
-        return loader.with_warnings(loader.load())
+        return loader.with_warnings(loader.with_promises(loader.load()))
     except RecursionError:
         raise DesignError("the design is nested too deeply", Place(file, 1, 1)) from None
 
@@ -180,6 +180,15 @@ class _Loader:
         check_chord_window(modes, self.keyboard, self.layout.timing)
         steps = check_statements(self.procedures)
         check_periods(steps, self.layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
+
+    def with_promises(self, design: Design) -> Design:
+        node = self.root.get("promises")
+        if node is None:
+            return design
+        # Where nothing is promised there is no reason to load what knows about promises.
+        from controller_sim.design.promises import read_promises
+
+        return replace(design, promises=read_promises(self.scope, self.layout, design, node))
 
     def with_warnings(self, design: Design) -> Design:
         if not any(cell.keep for cell in design.cells):

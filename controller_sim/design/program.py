@@ -104,6 +104,13 @@ class Position(Expression):
 
 
 @dataclass(frozen=True, slots=True)
+class Lit(Expression):
+    """The value of an LED as it was last put out. Only promises read it, as they do `Reading("mode")`, the mode's index."""
+
+    led: int
+
+
+@dataclass(frozen=True, slots=True)
 class Field:
     """A value inside a text: at least `width` characters, filled with `fill` on the left (numbers), or a name."""
 

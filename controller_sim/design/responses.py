@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import keyword
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
 from controller_sim.design.actions import compile_condition
@@ -43,7 +43,7 @@ SYSTEM_KINDS = {
     **{word: kind for word, kind in _kinds(channel=False).items() if word != "quarter_frame"},
     "sysex": (0xF0, MAX_SYSEX_VALUES),
 }
-_RECEIVED = re.compile(r"\s*received\s+(?P<kind>\w+)\s*(?:\((?P<inside>[^()]*)\)\s*)?")
+_MESSAGE = re.compile(r"\s*(?:received|sent)\s+(?P<kind>\w+)\s*(?:\((?P<inside>[^()]*)\)\s*)?")
 _MOVE = re.compile(r"\s*move\s+(?P<pedal>\w+)\s*")
 _CHANNEL = re.compile(r"channel\s+([0-9]{1,2})")
 _CAPTURE = re.compile(r"(?P<name>[A-Za-z_]\w*)(?:\s+in\s+(?P<range>\S.*))?")
@@ -87,9 +87,9 @@ def _entry(layout: Layout, key: Scalar, value: Node, mode: str | None, has_draft
     arguments: tuple[Expression, ...] = ()
     captured: Parameters = ()
     if head.split()[0] == "move":
-        cause = _moved(layout, source, head)
+        cause = moved_of(layout, source, head)
     else:
-        pattern = _Pattern(layout, key, source, head)
+        pattern = MessagePattern(layout, key, source, head)
         cause = pattern.cause()
         captured, arguments = tuple(pattern.captured), tuple(pattern.arguments)
     action = scalar(value, "an action").source()
@@ -102,7 +102,8 @@ def _at(source: Source, index: int) -> Place:
     return source.place(len(before) - 1, len(before[-1]))
 
 
-def _moved(layout: Layout, source: Source, head: str) -> Moved:
+def moved_of(layout: Layout, source: Source, head: str) -> Moved:
+    """`move PEDAL` understood. Raises DesignError."""
     match = _MOVE.fullmatch(head)
     if match is None:
         raise DesignError(f"'{head.strip()}' is no move of a pedal: write for example 'move swell'", source.place(0, 0))
@@ -112,16 +113,20 @@ def _moved(layout: Layout, source: Source, head: str) -> Moved:
     return Moved(names.index(match["pedal"]))
 
 
-class _Pattern:
-    """Reads `received KIND(SOURCE, VALUE, ...)`: the parts in brackets with their places."""
+class MessagePattern:
+    """Reads `received KIND(FROM, VALUE, ...)` or `sent KIND(TO, VALUE, ...)`: the parts in brackets with their places.
 
-    def __init__(self, layout: Layout, key: Scalar, source: Source, head: str) -> None:
+    `known` are names that stand for values already; where one of them stands, it joins `same` with the value it must equal.
+    """
+
+    def __init__(self, layout: Layout, key: Scalar, source: Source, head: str, known: Collection[str] = ()) -> None:
         self.layout = layout
         self.key = key
         self.source = source
-        match = _RECEIVED.fullmatch(head)
+        match = _MESSAGE.fullmatch(head)
         if match is None:
-            message = f"'{head.strip()}' is no message: write for example 'received program_change(sampler, n)' or 'received start'"
+            word = head.split()[0]
+            message = f"'{head.strip()}' is no message: write for example '{word} program_change(sampler, n)' or '{word} start'"
             raise DesignError(message, source.place(0, 0))
         self.kind = match["kind"]
         self.kind_place = _at(source, match.start("kind"))
@@ -133,6 +138,8 @@ class _Pattern:
             at += len(part) + 1
         self.captured: list[tuple[str, int, int]] = []
         self.arguments: list[Expression] = []
+        self.known = known
+        self.same: list[tuple[str, Expression]] = []
         self.device: Device | None = None
 
     def cause(self) -> Received:
@@ -166,7 +173,8 @@ class _Pattern:
         """The channel, 0..15, and the ports that the first part names."""
         names = [device.name for device in self.layout.devices]
         if not self.parts:
-            raise DesignError(f"from whom? Write a device or a channel, for example '{self.kind}(channel 1)'", self.kind_place)
+            whom = "to" if self.source.text.lstrip().startswith("sent") else "from"
+            raise DesignError(f"{whom} whom? Write a device or a channel, for example '{self.kind}(channel 1)'", self.kind_place)
         text, place = self.parts.pop(0)
         if match := _CHANNEL.fullmatch(text):
             if not 1 <= int(match[1]) <= 16:
@@ -238,6 +246,9 @@ class _Pattern:
         self._capture(text, place, bend if self.kind == "pitchwheel" else whole)
 
     def _capture(self, text: str, place: Place, value: Expression) -> None:
+        if text in self.known:
+            self.same.append((text, value))
+            return
         node = Scalar(place, text, None, 0, 0, self.key.document)
         name = new_parameter(self.layout, node, [each for each, _, _ in self.captured])
         self.captured.append((name, value.low, value.high))

@@ -6,6 +6,8 @@ from controller_sim.design.budget import MOST_BUFFER
 from controller_sim.design.form import GESTURES, PORT_NAMES
 from controller_sim.design.layout import LEAST_STORAGE, MAX_COLOURS, MAX_LEDS, MAX_SWITCHES, MAX_VERSION, MOST_STORAGE, RESERVED
 from controller_sim.design.pedals import CURVES, HIGHEST_READING, MAX_PEDALS, MAX_POINTS
+from controller_sim.design.promises import KINDS as PROMISES
+from controller_sim.design.promises import MAX_PROMISES
 from controller_sim.design.responses import CHANNEL_KINDS, SYSTEM_KINDS
 from controller_sim.design.thru import KINDS
 
@@ -65,6 +67,7 @@ def design_schema() -> Json:
             "propertyNames": {"pattern": rf"^\s*{_NAME}(\s*\+\s*{_NAME})*\s*$"},
             "additionalProperties": _action("What runs."),
         },
+        "promises": _promises(),
     }
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -277,6 +280,37 @@ def _bindings(description: str) -> Json:
         "description": description,
         "propertyNames": {"pattern": rf"^\s*(({gestures})\s+{group}{rest}|{response})(\s+when\s+[\s\S]+)?\s*$"},
         "additionalProperties": _action("What the gesture does."),
+    }
+
+
+def _promises() -> Json:
+    def part(description: str) -> Json:
+        return {"type": ["string", "integer", "boolean"], "description": description}
+
+    whole = _object(
+        "A promise: one of always, never and comes, and when it is in force.",
+        {
+            "always": part("A condition that is so at the end of every instant."),
+            "never": part("An event that does not happen, or a condition that is never so."),
+            "comes": part("An event that must happen, or a condition that must become so, while the promise is in force."),
+            "while": part("A condition: the promise is in force where it holds."),
+            "after": part("An event, or a condition that becomes true: the promise is in force from then on."),
+            "until": part("An event or a condition that ends it."),
+            "within": _duration("How long it is in force."),
+        },
+    )
+    after: Json = {"required": ["after"]}
+    limited: Json = {**after, "anyOf": [{"required": ["until"]}, {"required": ["within"]}]}
+    promise: Json = {
+        **whole,
+        "oneOf": [{"required": [kind]} for kind in PROMISES],
+        "dependentSchemas": {"until": after, "within": after, "comes": limited, "while": {"not": {"required": ["after"]}}},
+    }
+    return {
+        "type": "object",
+        "description": "What is so in every run, by a name of any words.",
+        "maxProperties": MAX_PROMISES,
+        "additionalProperties": promise,
     }
 
 

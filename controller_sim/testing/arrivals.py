@@ -1,21 +1,64 @@
-"""Strategies of what arrives besides contacts: pedals with their jitter, and MIDI bytes, whole, broken up, interrupted or senseless."""
+"""What can arrive at a design besides contacts: pedals with their noise, and MIDI that means something, nearly does, or is senseless."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import zip_longest
 
-from hypothesis import strategies as st
-
-from controller_sim.core.kinds import MINUTE_US, TICKS_PER_QUARTER, midi_bytes, pedal_reading
+from controller_sim.core.kinds import MINUTE_US, TICKS_PER_QUARTER
 from controller_sim.design import form
+from controller_sim.design.program import Constant, Send
+from controller_sim.design.steps import statements_in
 from controller_sim.midi import message_length
-from controller_sim.testing.expressions import Draw, between, one_of
+from controller_sim.midi.messages import END_OF_SYSEX, SYSEX
 
-PORTS = tuple(form.PORT_NAMES.values())
 REAL_TIME = (0xF8, 0xFA, 0xFB, 0xFC, 0xF9, 0xFE)
-STRAY = (*REAL_TIME, 0xF0, 0xF7, 0xF2, 0xF4, 0xF6, 0x90, 0xC1, 0xB3, 0, 60, 127)
-"""Bytes for rows of bytes that need not mean anything."""
+STRAY = (60, 127, 0, 0x90, 0xC1, 0xB3, 0xF0, 0xF7, 0xF2, 0xF4, 0xF6)
+"""Bytes that need not mean anything."""
+OTHER = ((0x90, 60, 0), (0xB3, 1, 2), (0xF0, 5, 0xF7), (0xF0, *[5] * 126, 0xF7), (0xF0, *[5] * 127, 0xF7))
+BYTE_US = 320
+"""How long a byte is on the serial wire: ten bits at 31,250 baud (MIDI 1.0 Detailed Specification 4.2.1, p. 1)."""
+TICKS = 26
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A pedal is read: at `value`, or `nudge` beside what it read last; `noise` more readings tremble around that.
+
+    With `steps` it goes there in so many readings, from what it read last.
+    """
+
+    pedal: int
+    value: int | None = None
+    nudge: int = 0
+    noise: int = 0
+    steps: int = 1
+
+    def readings(self, pedal: form.Pedal, last: int, low: int = 0, high: int = 65_535) -> list[int]:
+        """What a pedal that read `last` reads one after another, within low..high."""
+        end = (last if self.value is None else self.value) + self.nudge
+        found = [last + (end - last) * (step + 1) // self.steps for step in range(self.steps)]
+        found += [end + (pedal.hysteresis + turn // 2) * (1 if turn & 1 else -1) for turn in range(1, self.noise + 1)]
+        return [min(max(value, low), high) for value in found]
+
+
+@dataclass(frozen=True, slots=True)
+class Bytes:
+    """MIDI bytes come in, at the serial port unless another is asked for; `times` times, `every_us` apart."""
+
+    data: tuple[int, ...]
+    times: int = 1
+    every_us: int = 0
+    port: int = form.SERIAL
+
+
+Arrival = Reading | Bytes
+
+
+def apart_us(pedal: form.Pedal) -> int:
+    """Between the readings of a moving pedal: several to a move, and none just when its rate allows the next."""
+    return max(1, 2 * pedal.every_us // 5)
 
 
 def listens(design: form.Design) -> bool:
@@ -23,105 +66,69 @@ def listens(design: form.Design) -> bool:
     return bool(design.pedals or design.responses or design.thru or design.tempo.follow)
 
 
-@dataclass(slots=True)
-class Inbox:
-    """Collects what arrives, by its time, not earlier than the last."""
+def possible_arrivals(design: form.Design) -> Iterator[Arrival]:
+    """Everything worth sending to a design, the plainest first, pedals and messages in turn; nothing where nothing listens."""
+    groups: list[Sequence[Arrival]] = [list(_readings(number, pedal)) for number, pedal in enumerate(design.pedals)]
+    groups += [list(_noise(number, pedal)) for number, pedal in enumerate(design.pedals)]
+    if design.responses or design.thru or design.tempo.follow:
+        groups += [list(_near(each.cause)) for each in design.responses if isinstance(each.cause, form.Received)]
+        if design.tempo.follow:
+            beats = (120, design.tempo.low, design.tempo.high, 17)
+            groups.append([Bytes((0xF8,), TICKS, MINUTE_US // (TICKS_PER_QUARTER * each), design.tempo.follow) for each in beats])
+        if design.echo_us:
+            groups.append(list(dict.fromkeys(_echoes(design))))
+        groups += [[Bytes(data) for data in OTHER], [Bytes((byte,)) for byte in (*REAL_TIME, *STRAY)]]
+    yield from dict.fromkeys(what for row in zip_longest(*groups) for what in row if what is not None)
 
-    now_us: int
-    arrived: dict[int, list[int]] = field(default_factory=dict)
 
-    def add(self, time_us: int, events: Sequence[int]) -> None:
-        self.now_us = max(time_us, self.now_us)
-        self.arrived.setdefault(self.now_us, []).extend(events)
+def _readings(number: int, pedal: form.Pedal) -> Iterator[Reading]:
+    middle = (pedal.heel + pedal.toe) // 2
+    for value in (pedal.toe, pedal.heel):
+        yield Reading(number, value)
+        yield Reading(number, value, steps=5)
+    others = (*pedal.reads, middle, pedal.heel + 1, pedal.toe - 1, 0, 65_535)
+    yield from (Reading(number, min(max(value, 0), 65_535)) for value in dict.fromkeys(others))
 
 
-class Sender:
-    """Draws what arrives for one design; `known` are the durations worth hitting exactly, `changes_us` the times of the contacts."""
+def _noise(number: int, pedal: form.Pedal) -> Iterator[Reading]:
+    step = pedal.hysteresis
+    yield from (Reading(number, noise=noise) for noise in (2, 5))
+    yield from (Reading(number, nudge=nudge) for nudge in (step, -step, step + 1, -step - 1))
 
-    def __init__(self, draw: Draw, design: form.Design, changes_us: Sequence[int], known: tuple[int, ...]) -> None:
-        self.draw = draw
-        self.design = design
-        self.changes_us = tuple(changes_us)
-        self.known = tuple(sorted({*known, *(pedal.every_us for pedal in design.pedals)}))
-        self.inbox = Inbox(changes_us[0])
-        self.read = [pedal.heel for pedal in design.pedals]
-        self.last = [0xFA]
-        """The last bytes that arrived together; they may come once more, at either port, as an echo does."""
 
-    def send(self, steps: int) -> dict[int, list[int]]:
-        kinds = (("reading", "jitter", "reading") if self.design.pedals else ()) + ("message", "message", "again", "bytes", "ticks")
-        for _ in range(self.draw(between(0, steps))):
-            base_us = self.inbox.now_us if self.draw(between(0, 1)) else self.draw(one_of(self.changes_us))
-            start_us = base_us + self.draw(one_of(self.known)) + self.draw(one_of((0, 0, 1, -1)))
-            start_us = max(start_us, self.inbox.now_us)
-            kind = self.draw(one_of(kinds))
-            if kind in ("reading", "jitter"):
-                self._pedal(start_us, kind == "jitter")
-            elif kind == "ticks":
-                self._ticks(start_us)
-            elif kind == "again":
-                self.inbox.add(start_us, midi_bytes(self.draw(one_of(PORTS)), self.last))
-            else:
-                self._bytes(start_us, self._message() if kind == "message" else self.draw(st.lists(one_of(STRAY), min_size=1, max_size=4)))
-        return self.inbox.arrived
+def _near(cause: form.Received) -> Iterator[Bytes]:
+    """The message with its values at the low ends, at the high ends, and one beyond each that has something beyond."""
+    port = form.SERIAL if cause.ports & form.SERIAL else form.USB
+    for data in dict.fromkeys(_pairs(cause) if cause.bits == 14 else _whole(cause)):
+        yield Bytes(data, port=port)
 
-    def _pedal(self, start_us: int, jitter: bool) -> None:
-        number = self.draw(between(0, len(self.design.pedals) - 1))
-        pedal = self.design.pedals[number]
-        last, step = self.read[number], pedal.hysteresis
-        near = (last + step, last - step, last + step + 1, last - step - 1)
-        ends = (pedal.heel, pedal.toe, pedal.heel + 1, pedal.toe - 1, 0, 65_535, (pedal.heel + pedal.toe) // 2)
-        for turn in range(self.draw(between(2, 4)) if jitter else 1):
-            value = (
-                self.draw(one_of(near)) if jitter or self.draw(between(0, 1)) else self.draw(one_of((*ends, (pedal.heel + pedal.toe) // 2)))
-            )
-            self.read[number] = min(max(value, 0), 65_535)
-            self.inbox.add(start_us + turn * max(1, pedal.every_us // 3), (pedal_reading(number, self.read[number]),))
 
-    def _message(self) -> list[int]:
-        """A message that some response waits for, or nearly."""
-        causes = [response.cause for response in self.design.responses if isinstance(response.cause, form.Received)]
-        if not causes or self.draw(between(0, 5)) == 5:
-            length = self.draw(one_of((1, 3, 126, 127)))
-            return list(self.draw(one_of(((0x90, 60, 0), (0xB3, 1, 2), (0xF0, *[5] * length, 0xF7), (0xF8,)))))
-        cause = self.draw(one_of(tuple(causes)))
-        if cause.bits == 14:
-            return self._pair(cause)
-        data = [self.draw(one_of((low, high, min(high + 1, 127)))) for low, high in cause.data]
-        if cause.status == 0xF0:
-            return [0xF0, *data[: self.draw(one_of((len(data), len(data), 1)))], *self.draw(one_of(((), (), (7, 8)))), 0xF7]
-        return [cause.status, *data][: message_length(cause.status)]
+def _whole(cause: form.Received) -> Iterator[tuple[int, ...]]:
+    lows, highs = tuple(low for low, _ in cause.data), tuple(high for _, high in cause.data)
+    values = [lows, highs, lows[:-1] + highs[-1:]]
+    for place, (low, high) in enumerate(cause.data):
+        values += [(*lows[:place], beyond, *lows[place + 1 :]) for beyond in (high + 1, low - 1) if 0 <= beyond <= 127]
+    if cause.status == SYSEX:
+        # Its first bytes are what fits; it may have more of them, or fewer.
+        yield from ((SYSEX, *each, END_OF_SYSEX) for each in (*values, (*lows, 7, 8), lows[:-1]))
+    else:
+        yield from ((cause.status, *each)[: message_length(cause.status)] for each in values)
 
-    def _pair(self, cause: form.Received) -> list[int]:
-        """Both halves of a controller, the second often by running status, or one of them alone."""
-        (number, _), ends = cause.data
-        value = self.draw(one_of((*ends, min(ends[1] + 1, 16_383), 129)))
+
+def _pairs(cause: form.Received) -> Iterator[tuple[int, ...]]:
+    """Both halves of a controller, the second by running status, and one of them alone."""
+    (number, _), (low, high) = cause.data
+    for value in (low, high, min(high + 1, 16_383), 129):
         upper, lower = (number, value >> 7), (number + 32, value & 127)
-        halves = self.draw(one_of(((upper, lower), (upper, lower), (upper,), (lower,))))
-        return [cause.status, *(byte for half in halves for byte in half)]
-
-    def _bytes(self, start_us: int, data: Sequence[int]) -> None:
-        """Bytes at one port, perhaps without their status, with real time in their midst, at one time or one after another."""
-        port = self.draw(one_of(PORTS))
-        self.last = list(data)
-        sent = list(data[1:] if len(data) > 1 and self.draw(between(0, 3)) == 3 else data)
-        if self.draw(between(0, 3)) == 3:
-            sent.insert(self.draw(between(0, len(sent))), self.draw(one_of(REAL_TIME)))
-        spread_us = self.draw(one_of((0, 0, min(320, self.known[-1]))))
-        for place, byte in enumerate(sent):
-            self.inbox.add(start_us + place * spread_us, midi_bytes(port, (byte,)))
-
-    def _ticks(self, start_us: int) -> None:
-        beats = self.draw(one_of((self.design.tempo.low, self.design.tempo.high, 120, 17)))
-        # A design of short times does much in a long one: it gets its ticks faster than any tempo.
-        gap_us = max(1, min(MINUTE_US // (TICKS_PER_QUARTER * beats), self.known[-1] // 2) + self.draw(one_of((0, 1, -1))))
-        port = self.design.tempo.follow or self.draw(one_of(PORTS))
-        for place in range(self.draw(one_of((3, 26, 25, 50)))):
-            self.inbox.add(start_us + place * gap_us, midi_bytes(port, (0xF8,)))
+        yield (cause.status, *upper, *lower)
+        yield (cause.status, *upper)
+        yield (cause.status, *lower)
 
 
-def arrivals(draw: Draw, design: form.Design, changes_us: Sequence[int], known: tuple[int, ...]) -> tuple[tuple[int, tuple[int, ...]], ...]:
-    """(time, what arrived), times rising strictly from the first of `changes_us` on; nothing for a design that listens to nothing."""
-    if not listens(design):
-        return ()
-    return tuple((time_us, tuple(events)) for time_us, events in Sender(draw, design, changes_us, known).send(6).items())
+def _echoes(design: form.Design) -> Iterator[Bytes]:
+    """Messages that the design itself sends, as a device would give them back."""
+    for procedure in design.procedures:
+        for statement in statements_in(procedure.body):
+            if isinstance(statement, Send) and all(isinstance(byte, Constant) for byte in statement.data):
+                data = tuple(byte.low for byte in statement.data)
+                yield from (Bytes(data, port=port) for port in form.PORT_NAMES.values() if statement.ports & port)

@@ -9,8 +9,8 @@ from typing import Any, Protocol
 from controller_sim.design.arrivals import unpack
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import Fired, Output
-from controller_sim.testing.contacts import Session
 from controller_sim.testing.describe import describe_design
+from controller_sim.testing.session import Session
 
 POLLS_A_GAP = 40
 SHOWN_OUTPUTS = 12

@@ -66,6 +66,11 @@ def test_every_example_fits(path: Path) -> None:
         "{switches: [a], modes: {m: {}}, pedals: {p: {dead: 2}}}",
         "{switches: [a], modes: {m: {on: {move: pass}}}}",
         "{switches: [a], modes: {m: {on: {received noteon: pass}}}}",
+        "{switches: [a], modes: {m: {}}, promises: {p: {always: mode == m, never: press a}}}",
+        "{switches: [a], modes: {m: {}}, promises: {p: {while: mode == m}}}",
+        "{switches: [a], modes: {m: {}}, promises: {p: {after: press a, comes: enter m}}}",
+        "{switches: [a], modes: {m: {}}, promises: {p: {never: enter m, within: 5ms}}}",
+        "{switches: [a], modes: {m: {}}, promises: {p: {never: enter m, while: 1, after: press a}}}",
     ],
 )
 def test_what_is_plainly_wrong_does_not_fit(text: str) -> None:

@@ -252,7 +252,7 @@ def test_the_random_runs_reach_every_gesture_every_fate_and_every_kind_of_output
     """A generator that never reaches a rule would leave it untested in silence."""
     seen: Counter[str] = Counter()
 
-    @settings(max_examples=600, database=None)
+    @settings(max_examples=1500, database=None)
     @given(st.data())
     def count(data: st.DataObject) -> None:
         design = data.draw(designs())

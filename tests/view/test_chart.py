@@ -163,7 +163,7 @@ def test_conditions_that_speak_of_each_switch_are_told_once_for_all() -> None:
 
 
 def test_pedals_have_columns_and_what_comes_without_a_foot_has_a_table() -> None:
-    design = load_design(str(CONFIGS / "ensemble.yaml"))
+    design = load_design(str(CONFIGS / "touring.yaml"))
     switches, _, alone = switch_tables(design)
     assert switches.header[-2:] == ("swell (pedal)", "arm (pedal)")
     assert said(switches, 1, 4) == ["move: room wet from swell, at most 64"]

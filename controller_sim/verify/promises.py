@@ -1,0 +1,392 @@
+"""Watchers of what a design promises of every run, and what became of its promises in a run that was played.
+
+An instant is judged in this order: what was put out, one by one, then, when all that happened at it has happened, the conditions.
+Of one item what must not or must come is judged first, then whether it is an `until`, then whether it is an `after`. An `until` at an
+instant ends what must be so always or never before the conditions of that instant are judged, and what must come after them.
+No condition holds before the first mode is entered.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from controller_sim.core.kinds import MODE, RESTARTED, pedal_reading
+from controller_sim.design.arrivals import PedalReading, unpack
+from controller_sim.design.form import Design, Event, Promise
+from controller_sim.design.storage import keeps
+from controller_sim.verify.happenings import Asked, Happening, Past, Values, asked
+from controller_sim.verify.watching import EngineFactory, Item, MakeWatcher, Seen, Session, Watcher, walk
+
+if TYPE_CHECKING:
+    from controller_sim.script import Run
+    from controller_sim.simulator import Input
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """A promise that was not kept in a run."""
+
+    promise: Promise
+    time_us: int
+    """When it was broken: of what had to come, the last instant at which it could have."""
+    seen: str
+    """What was seen, as a sentence."""
+
+    def __str__(self) -> str:
+        from controller_sim.view.words import instant
+
+        place = self.promise.place
+        return f"{place.file}:{place.line}: the promise '{self.promise.name}' is broken at {instant(self.time_us)}: {self.seen}"
+
+
+class _Ready:
+    """A promise with its parts made ready, shared by all its watchers."""
+
+    def __init__(self, design: Design, promise: Promise) -> None:
+        self.design = design
+        self.promise = promise
+        self.within_us = promise.within_us
+        self.comes = promise.kind == "comes"
+        self.what, self.what_is = _part(design, promise.what)
+        self.after, self.after_is = _part(design, promise.after)
+        self.until, self.until_is = _part(design, promise.until)
+        _, self.during_is = _part(design, promise.during)
+        self.lasting = promise.after is None
+        self.happenings = [each for each in (self.what, self.until, self.after) if each is not None]
+        looks_back = promise.during is not None and self.what is not None and self.what.before
+        self.looks_back = looks_back or any(each.before for each in self.happenings)
+        # What must always be so is wrong where it is 0, what must never be so where it is not.
+        self.wrong = 0 if promise.kind == "always" else 1
+
+
+def _part(design: Design, part: object) -> tuple[Happening | None, Asked | None]:
+    if part is None:
+        return None, None
+    if isinstance(part, Event):
+        return Happening(design, part), None
+    return None, asked(design, part)  # type: ignore[arg-type]  # what is no event is an expression
+
+
+_ready: dict[int, tuple[Design, tuple[_Ready, ...]]] = {}
+"""By the identity of the design, which is kept so that it stays the same; few designs are watched in one process."""
+_MOST_READY = 64
+
+
+def _ready_of(design: Design) -> tuple[_Ready, ...]:
+    found = _ready.get(id(design))
+    if found is None or found[0] is not design:
+        if len(_ready) >= _MOST_READY:
+            _ready.clear()
+        found = _ready[id(design)] = design, tuple(_Ready(design, promise) for promise in design.promises)
+    return found[1]
+
+
+class PromiseWatcher(Watcher):
+    """Watches one promise of a design, by its number. `reached` counts how often it came into force."""
+
+    __slots__ = ("_first", "_mode", "_open", "_past", "_ready", "_was", "broken_us")
+
+    def __init__(self, number: int, design: Design) -> None:
+        super().__init__()
+        self._ready = _ready_of(design)[number]
+        self._open: dict[Values, int] = {}
+        """What is in force, by what `after` named, and since when: of several, what comes counts from the first, all else from the last."""
+        self._was = False
+        """Whether it was in force (`while`, or always), or what it comes after was so, at the end of the instant before."""
+        self._first = True
+        self._mode = -1
+        self._past: Past | None = None
+        self.broken_us = -1
+        """When the promise was broken; -1 while it was not."""
+
+    @property
+    def promise(self) -> Promise:
+        return self._ready.promise
+
+    def broken(self, seen: str) -> Broken:
+        """The promise as one that was broken, after `see` or `end` has said so."""
+        return Broken(self.promise, self.broken_us, seen)
+
+    def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+        ready = self._ready
+        told = self._passed(time_us)
+        if told is None:
+            if self._first and ready.lasting:
+                self._open[()] = time_us
+            told = self._events(time_us, items, engine)
+        if told is None:
+            told = self._instant(time_us, engine)
+        if ready.looks_back:
+            self._past = Past(engine)
+        self._first = False
+        return told
+
+    def end(self, time_us: int, engine: Seen, at_rest: bool) -> str | None:
+        return self._passed(time_us + 1)
+
+    def _passed(self, time_us: int) -> str | None:
+        """What was in force for a time that ended before `time_us`."""
+        within_us = self._ready.within_us
+        if within_us is None or not self._open:
+            return None
+        for values, since_us in list(self._open.items()):
+            if since_us + within_us < time_us:
+                if self._ready.comes:
+                    return self._missing(since_us + within_us, since_us)
+                del self._open[values]
+        return None
+
+    def _events(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+        ready = self._ready
+        if not ready.happenings:
+            return None
+        if self._first and ready.after is not None and ready.after.at_power_on:
+            self._begin((), time_us, engine, ready.after)
+        for item in items:
+            told = self._event(item, time_us, engine)
+            if told is not None:
+                return told
+            if not isinstance(item, str):
+                if item & 7 == MODE:
+                    self._mode = item >> 3
+                elif item == RESTARTED:
+                    self._mode = -1
+        return None
+
+    def _event(self, item: Item, time_us: int, engine: Seen) -> str | None:
+        ready = self._ready
+        what, until, after = ready.what, ready.until, ready.after
+        if what is not None and self._open and (own := what.values(item, self._mode)) is not None:
+            for values in [each for each in self._open if what.applies(own, each, engine, self._past)]:
+                if ready.comes:
+                    del self._open[values]
+                elif self._is_during(engine, before=what.before):
+                    return self._forbidden(time_us, self._open[values], self._item_text(time_us, item))
+        if until is not None and self._open and (own := until.values(item, self._mode)) is not None:
+            for values in [each for each in self._open if until.applies(own, each, engine, self._past)]:
+                if ready.what_is is not None and ready.comes and engine.mode >= 0 and ready.what_is(engine, engine.cells, values):
+                    del self._open[values]
+                elif ready.comes:
+                    return self._missing(time_us, self._open[values])
+                else:
+                    del self._open[values]
+        if after is not None and (own := after.values(item, self._mode)) is not None:
+            self._begin(own, time_us, engine, after)
+        return None
+
+    def _begin(self, values: Values, time_us: int, engine: Seen, after: Happening | None = None) -> None:
+        if after is not None and not after.applies(values, (), engine, self._past):
+            return
+        self.reached += 1
+        named = values[: self._ready.promise.named]
+        if not (self._ready.comes and named in self._open):
+            self._open[named] = time_us
+
+    def _is_during(self, engine: Seen, before: bool = False) -> bool:
+        during = self._ready.during_is
+        if during is None:
+            return True
+        state = self._past if before else engine
+        return state is not None and state.mode >= 0 and during(state, state.cells, ()) != 0
+
+    def _instant(self, time_us: int, engine: Seen) -> str | None:
+        """All that happened at the instant has happened: judge the conditions, then what was in force up to this instant."""
+        ready = self._ready
+        if engine.mode >= 0:
+            told = self._conditions(time_us, engine)
+            if told is not None:
+                return told
+        else:
+            self._was = False
+        if ready.comes and ready.within_us is not None:
+            return self._passed(time_us + 1)
+        return None
+
+    def _conditions(self, time_us: int, engine: Seen) -> str | None:
+        ready, cells = self._ready, engine.cells
+        if ready.lasting:
+            now = self._is_during(engine)
+            self.reached += now and not self._was
+            self._was = now
+        elif ready.after_is is not None:
+            now = ready.after_is(engine, cells, ()) != 0
+            if now and not self._was:
+                self._begin((), time_us, engine)
+            self._was = now
+        if not self._open:
+            return None
+        until_is, what_is = ready.until_is, ready.what_is
+        ending = [values for values in self._open if until_is(engine, cells, values)] if until_is is not None else []
+        if ready.comes:
+            for values in list(self._open) if what_is is not None else ():
+                if what_is is not None and what_is(engine, cells, values):
+                    del self._open[values]
+            for values in ending:
+                if values in self._open:
+                    return self._missing(time_us, self._open[values])
+            return None
+        for values in ending:
+            del self._open[values]
+        if what_is is not None and self._is_during(engine):
+            for values, since_us in self._open.items():
+                if (what_is(engine, cells, values) != 0) == ready.wrong:
+                    return self._forbidden(time_us, since_us, self._state_text(engine, values))
+        return None
+
+    def _missing(self, time_us: int, since_us: int) -> str:
+        from controller_sim.view.words import instant
+
+        self.broken_us = time_us
+        return f"what had to come after {instant(since_us)} has not come by {instant(time_us)}"
+
+    def _forbidden(self, time_us: int, since_us: int, seen: str) -> str:
+        from controller_sim.view.words import instant
+
+        self.broken_us = time_us
+        return seen if self._ready.lasting else f"{seen}, after {instant(since_us)}"
+
+    def _item_text(self, time_us: int, item: Item) -> str:
+        from controller_sim.design.outputs import Message, decode_one
+        from controller_sim.view.timeline import events, meaning_of
+
+        output = decode_one(time_us, item)
+        return meaning_of(self._ready.design, output) if isinstance(output, Message) else events(self._ready.design, (), (output,))[0].text
+
+    def _state_text(self, engine: Seen, values: Values) -> str:
+        from controller_sim.verify.telling import state_text
+
+        promise = self._ready.promise
+        assert not isinstance(promise.what, Event)
+        parts = [promise.what] if promise.during is None else [promise.what, promise.during]
+        return state_text(self._ready.design, parts, engine, values)
+
+
+def promise_watchers(design: Design) -> tuple[MakeWatcher, ...]:
+    """What makes a watcher of each promise of a design, in the order of the file; empty for a design without any."""
+    return tuple(partial(PromiseWatcher, number) for number in range(len(design.promises)))
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What became of a design's promises in a run."""
+
+    broken: tuple[Broken, ...]
+    """In the order of the file; a promise stands here once, for the first time it was broken."""
+    reached: tuple[int, ...]
+    """Of each promise, how often it came into force."""
+
+    def summary(self) -> str:
+        """The broken promises, a line each, and one line of numbers."""
+        counts = f"{len(self.reached)} promises, {len(self.broken)} broken, {self.reached.count(0)} never in force"
+        return "\n".join([*map(str, self.broken), counts])
+
+    def as_json(self, design: Design) -> list[dict[str, Any]]:
+        """Every promise with how often it came into force, and when and how it was broken, as plain data."""
+        broken = {each.promise: {"time_us": each.time_us, "seen": each.seen} for each in self.broken}
+        return [
+            {"promise": promise.name, "line": promise.place.line, "reached": reached, "broken": broken.get(promise)}
+            for promise, reached in zip(design.promises, self.reached, strict=True)
+        ]
+
+
+class _Collector(Watcher):
+    """Shows several watchers a run to its end, whatever they say."""
+
+    def __init__(self, watchers: Sequence[PromiseWatcher]) -> None:
+        super().__init__()
+        self.watchers = watchers
+        self.told: dict[int, str] = {}
+
+    def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+        for number, watcher in enumerate(self.watchers):
+            if number not in self.told and (text := watcher.see(time_us, items, engine)) is not None:
+                self.told[number] = text
+        return None
+
+    def end(self, time_us: int, engine: Seen, at_rest: bool) -> str | None:
+        for number, watcher in enumerate(self.watchers):
+            if number not in self.told and (text := watcher.end(time_us, engine, at_rest)) is not None:
+                self.told[number] = text
+        return None
+
+
+def promises_of(run: Run, image: bytes | None = None) -> Kept:
+    """What became of the promises of a run's design. `image` is what the chip with the kept cells held at first."""
+    return kept_in(run.design, run.engine, run.inputs, run.end_us, image)
+
+
+def kept_in(design: Design, engine: str, inputs: Sequence[Input], end_us: int, image: bytes | None = None) -> Kept:
+    """What became of a design's promises when this was done to it up to `end_us`: it is done again, and watched instant by instant.
+
+    `engine` is `fast` or `reference`, `image` what the chip with the kept cells held at first. Costs nothing where nothing is promised.
+    """
+    if not design.promises:
+        return Kept((), ())
+    new_engine = _factory(engine)
+    kept = _kept_at_first(design, image)
+    broken: dict[int, Broken] = {}
+    reached = [0] * len(design.promises)
+    for session in _sessions(design, inputs, end_us):
+        watchers = [PromiseWatcher(number, design) for number in range(len(design.promises))]
+        collector = _Collector(watchers)
+        running = new_engine(design, session.times_us[0], kept, True)
+        walk(running, session, [collector])
+        kept = tuple(running.kept()) if keeps(design) else None
+        for number, watcher in enumerate(watchers):
+            reached[number] += watcher.reached
+            if number in collector.told and number not in broken:
+                broken[number] = watcher.broken(collector.told[number])
+    return Kept(tuple(broken[number] for number in sorted(broken)), tuple(reached))
+
+
+def _factory(engine: str) -> EngineFactory:
+    if engine == "reference":
+        from controller_sim.reference import ReferenceEngine
+
+        return ReferenceEngine
+    from controller_sim.design.fast import FastEngine
+
+    return FastEngine
+
+
+def _kept_at_first(design: Design, image: bytes | None) -> tuple[int, ...] | None:
+    from controller_sim.simulator import Storage
+
+    return None if image is None else Storage(design, image).power_on()
+
+
+def _sessions(design: Design, inputs: Sequence[Input], end_us: int) -> list[Session]:
+    """What was done to the controller from each power-on to the power-off after it, or to the end."""
+    readings = [pedal.heel for pedal in design.pedals]
+    sessions: list[Session] = []
+    word = 0
+    words: dict[int, int] | None = {0: 0}
+    arrivals: dict[int, tuple[int, ...]] = _all_read(readings, 0)
+    for item in inputs:
+        if item.kind == "contacts":
+            word = item.contacts
+        elif item.kind == "arrived":
+            for arrival in unpack(item.arrived):
+                if isinstance(arrival, PedalReading):
+                    readings[arrival.pedal] = arrival.value
+            if words is not None:
+                arrivals[item.time_us] = arrivals.get(item.time_us, ()) + item.arrived
+        elif item.kind == "on":
+            words, arrivals = {}, _all_read(readings, item.time_us)
+        if words is not None:
+            words[item.time_us] = word
+        if item.kind == "off" and words is not None:
+            sessions.append(Session(tuple(words), tuple(words.values()), tuple(arrivals.items())))
+            words = None
+    if words is not None:
+        words.setdefault(end_us, word)
+        sessions.append(Session(tuple(words), tuple(words.values()), tuple(arrivals.items())))
+    return sessions
+
+
+def _all_read(readings: Sequence[int], time_us: int) -> dict[int, tuple[int, ...]]:
+    """At power-on a controller reads every pedal at once."""
+    return {time_us: tuple(pedal_reading(number, value) for number, value in enumerate(readings))} if readings else {}

@@ -1,0 +1,58 @@
+"""`run` and `test` tell broken promises of the design by their lines, and of kept ones how often they were in force."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from controller_sim.cli import main
+
+ROOT = Path(__file__).parents[2]
+BOOTH = ROOT / "configs" / "booth.yaml"
+EVENING = ROOT / "configs" / "booth_evening.press"
+Captured = pytest.CaptureFixture[str]
+
+
+@pytest.fixture
+def planted(tmp_path: Path) -> Path:
+    """The booth with a lamp that stays dark."""
+    (tmp_path / "booth_tap.press").write_text("tap e\nwait 1s\n")
+    path = tmp_path / "booth.yaml"
+    path.write_text(BOOTH.read_text(encoding="utf-8").replace("e: frozen == on}", "e: off}"), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("engine", ["fast", "reference"])
+def test_a_broken_promise_fails_the_script_that_breaks_it(planted: Path, engine: str, capsys: Captured) -> None:
+    script = planted.with_name("booth_tap.press")
+    told = f"{planted}:151: the promise 'the lamp of e tells whether the room is frozen' is broken at 0.452000: LED e is off, frozen is on"
+    for command in (["test", str(script)], ["run", str(planted), str(script)]):
+        assert main([*command, "--engine", engine]) == 1
+        assert told in capsys.readouterr().out
+    assert main(["test", str(script), "--json", "--engine", engine]) == 1
+    (result,) = json.loads(capsys.readouterr().out)
+    assert result["result"] == "failed"
+    assert result["failures"][0].startswith(told)
+
+
+def test_a_run_says_how_often_each_promise_was_in_force(capsys: Captured) -> None:
+    assert main(["run", str(BOOTH), str(EVENING)]) == 0
+    assert "5 promises, 0 broken, 2 never in force" in capsys.readouterr().out
+    assert main(["run", str(BOOTH), str(EVENING), "--json"]) == 0
+    promises = json.loads(capsys.readouterr().out)["promises"]
+    assert [promise["line"] for promise in promises] == [151, 152, 156, 157, 158]
+    assert [promise["reached"] > 0 for promise in promises] == [True, True, True, False, False]
+    assert {promise["broken"] for promise in promises} == {None}
+
+
+def test_a_design_without_promises_loads_nothing_that_watches() -> None:
+    code = (
+        "import sys\nfrom controller_sim.cli import main\n"
+        "assert main(['test', 'configs/starter.yaml', 'configs/starter_cues.press']) == 0\n"
+        "assert not {'controller_sim.verify', 'controller_sim.design.promises'} & set(sys.modules)\n"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, cwd=ROOT, capture_output=True, timeout=60)

@@ -1,0 +1,70 @@
+"""The state machine of a design, as it comes and with what a user adds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+from hypothesis.stateful import invariant, run_state_machine_as_test
+
+from controller_sim import load_design
+from controller_sim.design import Design, load_design_text
+from controller_sim.testing import DesignMachine, machine_for
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+BOOTH = CONFIGS / "booth.yaml"
+SHORT = settings(max_examples=30, stateful_step_count=15, database=None)
+
+
+def booth_with(right: str, wrong: str) -> Design:
+    text = BOOTH.read_text(encoding="utf-8")
+    assert right in text
+    return load_design_text(text.replace(right, wrong), "booth.yaml")
+
+
+class Watched(machine_for(load_design(BOOTH))):  # type: ignore[misc]  # a class made for one design
+    """What a user adds: something that is so after every step."""
+
+    @invariant()
+    def the_display_names_the_act(self) -> None:
+        if self.simulator.mode == "show":
+            assert self.simulator.display.startswith((f"{self.simulator.memory['act'] + 1}.", "act", "hush", "booth1", "as new", "saved"))
+
+
+TestBooth = Watched.TestCase
+TestBooth.settings = SHORT
+
+
+@pytest.mark.parametrize("path", sorted(CONFIGS.glob("*.yaml")), ids=lambda path: path.stem)
+@pytest.mark.parametrize("engine", ["fast", "reference"])
+def test_every_demo_can_be_walked_through(path: Path, engine: str) -> None:
+    run_state_machine_as_test(machine_for(load_design(path), engine), settings=settings(SHORT, max_examples=8))
+
+
+def test_a_broken_promise_fails_with_its_line_and_the_steps_that_break_it() -> None:
+    broken = machine_for(booth_with("e: frozen == on}", "e: off}"))
+    with pytest.raises(AssertionError) as caught:
+        run_state_machine_as_test(broken, settings=settings(SHORT, max_examples=300))
+    assert str(caught.value).startswith("booth.yaml:151: the promise 'the lamp of e tells whether the room is frozen' is broken at ")
+    steps = [note for note in caught.value.__notes__ if "state." in note]
+    assert "".join(steps).count("state.") <= 4, "one step, one that lets the tap be sure, and teardown"
+
+
+def test_every_instant_is_shown_and_once_only() -> None:
+    seen: list[int] = []
+
+    class Witness(machine_for(load_design(BOOTH))):  # type: ignore[misc]  # a class made for one design
+        def see(self, time_us: int, items: object) -> None:
+            seen.append(time_us)
+
+    feet = Witness()
+    assert isinstance(feet, DesignMachine)
+    feet.act(8)
+    feet.pass_time(1_000_000)
+    feet.act(0)
+    feet.pass_time(200_000)
+    assert seen == sorted(set(seen))
+    assert {12_000, 40_000, 740_000, 1_040_000} <= set(seen)
+    assert feet.simulator.clock_running
+    assert len(seen) > 20, "every tick of the clock is an instant"

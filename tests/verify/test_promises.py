@@ -1,0 +1,378 @@
+"""Watchers of promises say what a reader of the whole run would say, at the instant at which it is certain."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, is_dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, reject, settings
+from hypothesis import strategies as st
+
+from controller_sim import load_design, parse_script, play
+from controller_sim.design import Design, DesignError, load_design_text
+from controller_sim.design.fast import FastEngine
+from controller_sim.design.form import Event, Gestured, Moved, Promise, Received, Sent, Started, Turned
+from controller_sim.design.outputs import Fired, Message, ModeEntered, Output, Responded, Restarted, decode_one
+from controller_sim.design.program import Constant, Expression, Lit, Reading
+from controller_sim.reference import ReferenceEngine
+from controller_sim.reference.interpreter import Interpreter
+from controller_sim.testing.contacts import sessions
+from controller_sim.testing.watched import as_session
+from controller_sim.verify.happenings import Past
+from controller_sim.verify.promises import Kept, PromiseWatcher, promise_watchers, promises_of
+from controller_sim.verify.watching import EngineFactory, Item, Seen, Session, Watcher, walk
+
+HEAD = """switches: [a, b, c]
+leds: [a, lamp]
+colours: {lamp: [red, amber]}
+timing: {debounce: {press: lockout 1ms, release: settle 1ms}, chord: 4ms, hold: 20ms, double: 10ms}
+devices: {pads: {channel: 2, notes: 36..60, controllers: {damp: {number: 80, on: 127, off: 0}}}}
+memory: {n: {range: 0..3, ends: wrap}, armed: {names: ["off", "on"]}}
+modes:
+  show:
+    leds: {a: armed, lamp: "amber if n == 2 else red"}
+    enter: armed = off
+    on:
+      press a..b: |
+        n += 1 + position
+        note(pads, 40 + switch, length_ms=5)
+      hold a: enter(set_up)
+      tap b+c: armed = on
+      press c: control_change(pads, damp, armed)
+      received note_on(pads, 40): n = 0
+  set_up:
+    timers: {after 30ms: enter(show)}
+    leave: note_on(pads, 50)
+    on: {press a..b: pass, tap c: enter(show), hold c 50ms: restart()}
+promises:
+"""
+EVENTS = (
+    "press a",
+    "press a..b",
+    "press a..b when n == 1",
+    "hold a",
+    "tap b+c when armed == off",
+    "sent note_on(pads)",
+    "sent note_on(pads, 41) when n > 1",
+    "sent note_off(pads)",
+    "sent control_change(pads, damp, on)",
+    "received note_on(pads)",
+    "enter set_up",
+    "leave set_up",
+    "leave show when n != 2",
+    "power_on",
+    "restart",
+)
+NAMING = ("sent note_on(pads, k)", "sent note_off(pads, k) when n > 0", "sent note_on(pads, k in 40..41)")
+CONDITIONS = ("n == 2", "n > 0", "armed", "mode == show", "mode == set_up or n < 3", "led(lamp) == amber", "led(a) != armed")
+LIMITS = ("4ms", "5ms", "5001us", "20ms", "31ms", "400ms")
+any_event = st.sampled_from(EVENTS)
+condition = st.sampled_from(CONDITIONS)
+
+
+def quoted(part: str, text: str) -> str:
+    return f'{part}: "{text}"'
+
+
+@st.composite
+def promise_texts(draw: st.DrawFn) -> str:
+    kind = draw(st.sampled_from(("always", "never", "comes")))
+    after = draw(any_event | condition | st.sampled_from(NAMING))
+    named = after in NAMING
+    event = any_event | st.sampled_from(NAMING) if named else any_event
+    what = draw(condition if kind == "always" else event | condition)
+    parts = [quoted(kind, what)]
+    if kind != "comes" and not named and draw(st.booleans()):
+        return ", ".join(parts + ([quoted("while", draw(condition))] if draw(st.booleans()) else []))
+    parts.append(quoted("after", after))
+    limited = draw(st.booleans())
+    if limited:
+        parts.append(f"within: {draw(st.sampled_from(LIMITS))}")
+    if draw(st.booleans()) or (kind == "comes" and not limited):
+        parts.append(quoted("until", draw(event | condition)))
+    return ", ".join(parts)
+
+
+@cache
+def design_with(*promises: str) -> Design:
+    return load_design_text(HEAD + "".join(f"  p{number}: {{{text}}}\n" for number, text in enumerate(promises)))
+
+
+@dataclass
+class Instant:
+    time_us: int
+    outputs: list[Output]
+    past: Past
+
+
+class Witness(Watcher):
+    """Writes a whole run down."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.run: list[Instant] = []
+
+    def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+        self.run.append(Instant(time_us, [decode_one(time_us, item) for item in items], Past(engine)))
+        return None
+
+
+END = 1 << 30
+Place = tuple[int, int]
+"""An instant, and the number of an output of it, or END for what is so when all has happened."""
+
+
+class Reader:
+    """Judges a promise by the whole run, by its definition and nothing else."""
+
+    def __init__(self, design: Design, promise: Promise, run: list[Instant], end_us: int) -> None:
+        self.design, self.promise, self.run, self.end_us = design, promise, run, end_us
+
+    def broken_us(self) -> int:
+        """When the promise is broken first; -1 if it is kept."""
+        found = [broken for opening in self.openings() if (broken := self.broken_after(*opening)) is not None]
+        return min(found, default=-1)
+
+    def openings(self) -> Iterator[tuple[Place, tuple[int, ...]]]:
+        after = self.promise.after
+        if after is None:
+            yield (0, -1), ()
+        elif isinstance(after, Event):
+            yield from self.matches(after, (), (-1, 0))
+        else:
+            was = False
+            for i in range(len(self.run)):
+                now = self.holds(after, i, ())
+                if now and not was:
+                    yield (i, END - 1), ()
+                was = now
+
+    def broken_after(self, place: Place, named: tuple[int, ...]) -> int | None:
+        promise = self.promise
+        limit_us = self.end_us if promise.within_us is None else self.run[place[0]].time_us + promise.within_us
+        until = self.until(place, named)
+        times = [self.run[i].time_us for i in self.verdicts(place, named, until, limit_us)]
+        if promise.kind != "comes":
+            return min(times, default=None)
+        if times:
+            return None
+        if until is not None and self.run[until[0]].time_us <= limit_us:
+            return self.run[until[0]].time_us
+        return limit_us if promise.within_us is not None and limit_us <= self.end_us else None
+
+    def until(self, place: Place, named: tuple[int, ...]) -> Place | None:
+        until = self.promise.until
+        if isinstance(until, Event):
+            return next((found for found, _ in self.matches(until, named, place)), None)
+        return next(((i, END) for i in range(place[0], len(self.run)) if until is not None and self.holds(until, i, named)), None)
+
+    def verdicts(self, place: Place, named: tuple[int, ...], until: Place | None, limit_us: int) -> Iterator[int]:
+        """The instants at which what comes has come, or at which the promise is broken."""
+        what, kind, during = self.promise.what, self.promise.kind, self.promise.during
+        if isinstance(what, Event):
+            for found, _ in self.matches(what, named, place):
+                inside = self.run[found[0]].time_us <= limit_us and (until is None or found <= until)
+                if inside and (during is None or self.holds(during, found[0] - self.looks_back(what), ())):
+                    yield found[0]
+            return
+        for i in range(place[0], len(self.run)):
+            ended = until is not None and (i > until[0] or (kind != "comes" and i == until[0]))
+            if ended or self.run[i].time_us > limit_us or self.run[i].past.mode < 0 or (during and not self.holds(during, i, ())):
+                continue
+            if self.holds(what, i, named) == (kind != "always"):
+                yield i
+
+    def looks_back(self, event: Event) -> int:
+        return int(isinstance(event.what, Gestured | Moved | Received))
+
+    def matches(self, event: Event, named: tuple[int, ...], after: Place) -> Iterator[tuple[Place, tuple[int, ...]]]:
+        mode = -1
+        if isinstance(event.what, Started) and not event.what.restarted and after < (0, -1) and self.allowed(event, (), named, 0):
+            yield (0, -1), ()
+        for i, instant in enumerate(self.run):
+            for j, output in enumerate(instant.outputs):
+                raw = self.raw(event.what, output, mode)
+                if raw is not None and (i, j) > after:
+                    own = tuple(self.value(value, i, list(raw)) for value in event.values)
+                    if self.allowed(event, own, named, i):
+                        yield (i, j), own
+                mode = output.mode if isinstance(output, ModeEntered) else -1 if isinstance(output, Restarted) else mode
+
+    def allowed(self, event: Event, own: tuple[int, ...], named: tuple[int, ...], i: int) -> bool:
+        return event.condition is None or self.holds(event.condition, i - self.looks_back(event), (*named, *own))
+
+    def raw(self, what: Any, output: Output, mode: int) -> tuple[int, ...] | None:
+        match what, output:
+            case Gestured(), Fired():
+                binding = self.design.bindings[output.binding]
+                if (binding.gesture, binding.hold_us) == (what.gesture, what.hold_us) and binding.key in what.keys:
+                    return binding.key, what.keys.index(binding.key)
+            case Sent(message=wanted), Message():
+                status, first, second = (*output.data, 0, 0)[:3]
+                fits = all(low <= value <= high for value, (low, high) in zip((first, second), wanted.data, strict=True))
+                return (first, second) if status == wanted.status and output.ports & wanted.ports and fits else None
+            case Received(), Responded():
+                return ()
+            case Turned(entered=True), ModeEntered():
+                return () if output.mode == what.mode else None
+            case Turned(entered=False), ModeEntered() | Restarted():
+                return () if mode == what.mode else None
+            case Started(restarted=True), Restarted():
+                return ()
+        return None
+
+    def holds(self, condition: Any, i: int, named: tuple[int, ...]) -> bool:
+        return i >= 0 and self.run[i].past.mode >= 0 and self.value(condition, i, list(named)) != 0
+
+    def value(self, expression: Any, i: int, slots: list[int]) -> int:
+        reader = Interpreter(self.design, self.run[i].past)  # type: ignore[arg-type]  # it reads only
+        return reader.value(_with_leds(expression, self.run[i].past), slots)
+
+
+def _with_leds(expression: Any, past: Past) -> Any:
+    """The expression with what the reference interpreter does not know as constants."""
+    if isinstance(expression, Lit):
+        return Constant(past.leds[expression.led], past.leds[expression.led])
+    if isinstance(expression, Reading):
+        return Constant(past.mode, past.mode)
+    assert is_dataclass(expression)
+    parts = {field.name: getattr(expression, field.name) for field in fields(expression)}
+    return replace(expression, **{name: _with_leds(part, past) for name, part in parts.items() if isinstance(part, Expression)})  # type: ignore[type-var]
+
+
+def watched(factory: EngineFactory, design: Design, session: Session) -> tuple[list[PromiseWatcher], list[Instant]]:
+    """The watchers of a design's promises after a run, and all that happened in it."""
+    witness = Witness()
+    watchers = [PromiseWatcher(number, design) for number in range(len(design.promises))]
+
+    class All(Watcher):
+        def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+            witness.see(time_us, items, engine)
+            for each in watchers:
+                if each.broken_us < 0:
+                    assert (each.see(time_us, items, engine) is None) == (each.broken_us < 0)
+            return None
+
+        def end(self, time_us: int, engine: Seen, at_rest: bool) -> str | None:
+            for each in watchers:
+                if each.broken_us < 0:
+                    each.end(time_us, engine, at_rest)
+            return None
+
+    assert walk(factory(design, session.times_us[0], None, True), session, [All()]) is None
+    return watchers, witness.run
+
+
+def drawn_session(data: st.DataObject, design: Design) -> Session:
+    return as_session(data.draw(sessions(design)))
+
+
+@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(promise_texts(), min_size=3, max_size=6), st.data())
+def test_a_watcher_says_what_the_whole_run_says(texts: list[str], data: st.DataObject) -> None:
+    try:
+        design = design_with(*texts)
+    except DesignError:
+        reject()
+    session = drawn_session(data, design)
+    watchers, run = watched(FastEngine, design, session)
+    for promise, watcher, text in zip(design.promises, watchers, texts, strict=True):
+        assert watcher.broken_us == Reader(design, promise, run, session.times_us[-1]).broken_us(), text
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(promise_texts(), min_size=1, max_size=4), st.data())
+def test_both_engines_keep_and_break_the_same_promises(texts: list[str], data: st.DataObject) -> None:
+    try:
+        design = design_with(*texts)
+    except DesignError:
+        reject()
+    session = drawn_session(data, design)
+    judged = [[(each.broken_us, each.reached) for each in watched(engine, design, session)[0]] for engine in (FastEngine, ReferenceEngine)]
+    assert judged[0] == judged[1]
+
+
+BOOTH = Path(__file__).parents[2] / "configs" / "booth.yaml"
+PLANTED = [
+    ("a lamp forgotten in one mode", "e: frozen == on}", "e: off}", "tap e", "LED e is off, frozen is on, mode is show"),
+    ("another device's cue", "program_change(sampler, cue_sampler[n])", "program_change(sampler, 5)", "tap a", "has not come by 0.101000"),
+    ("an end that comes too late", "wet, 0, delay_ms=250", "wet, 0, delay_ms=251", "double e", "has not come by 0.555000"),
+    (
+        "a clock left running",
+        "    lit = -1\n    clock_stop()",
+        "    lit = -1",
+        "hold d for 1s\n+1s hold e for 4s",
+        "has not come by 5.101000",
+    ),
+    (
+        "a message in the wrong mode",
+        "save()\n",
+        "save()\n        control_change(room, freeze, on)\n",
+        "hold a for 1s\n+1s hold a for 1s",
+        "freeze",
+    ),
+]
+
+
+@pytest.mark.parametrize(("right", "wrong", "script", "seen"), [case[1:] for case in PLANTED], ids=[case[0] for case in PLANTED])
+@pytest.mark.parametrize("engine", ["fast", "reference"])
+def test_a_planted_mistake_breaks_one_promise_and_its_mended_twin_none(right: str, wrong: str, script: str, seen: str, engine: str) -> None:
+    text = BOOTH.read_text(encoding="utf-8")
+    assert text.count(right) >= 1
+    mended, planted = (load_design_text(each, "booth.yaml") for each in (text, text.replace(right, wrong)))
+    (broken,) = played(planted, script, engine).broken
+    line = next(n for n, each in enumerate(text.replace(right, wrong).split("\n"), 1) if each.startswith(f"  {broken.promise.name}:"))
+    assert str(broken).startswith(f"booth.yaml:{line}: the promise '{broken.promise.name}' is broken at ")
+    assert seen in broken.seen
+    assert played(mended, script, engine).broken == ()
+
+
+def played(design: Design, script: str, engine: str = "fast") -> Kept:
+    return promises_of(play(design, parse_script(script + "\nwait 2s\n", design), engine))
+
+
+@pytest.mark.parametrize(("within", "broken_us"), [("5ms", -1), ("4999us", 104_999)])
+def test_what_has_to_come_is_missed_at_the_last_instant_at_which_it_could(within: str, broken_us: int) -> None:
+    design = design_with(f'after: "sent note_on(pads, k in 40..41)", comes: "sent note_off(pads, k)", within: {within}')
+    kept = played(design, "tap a")
+    assert [each.time_us for each in kept.broken] == ([] if broken_us < 0 else [broken_us])
+    assert kept.reached == (1,)
+
+
+def test_what_is_still_to_come_when_power_goes_off_is_not_broken() -> None:
+    design = design_with("after: press a, comes: n == 3, within: 1s", "after: power_on, never: n == 2")
+    kept = played(design, "tap a\n+200ms power off\n+2s power on\n+100ms tap a\n+100ms power off")
+    assert kept.broken == ()
+    assert kept.reached == (2, 2)
+    assert [each.promise.name for each in played(design, "tap a\n+500ms tap a\n+2s power off").broken] == ["p0", "p1"]
+
+
+def test_kept_cells_go_from_one_power_on_to_the_next() -> None:
+    text = HEAD.replace("n: {range: 0..3, ends: wrap}", "n: {range: 0..3, ends: wrap, keep: yes}")
+    design = load_design_text(text + "  p: {never: n == 2}\n")
+    assert [each.time_us for each in played(design, "tap a\n+200ms power off\n+1s power on\n+100ms tap a").broken] == [1_560_000]
+
+
+def test_a_design_without_promises_has_nothing_to_watch() -> None:
+    design = load_design(BOOTH.with_name("starter.yaml"))
+    assert promise_watchers(design) == ()
+    assert played(design, "tap go") == Kept((), ())
+
+
+def test_it_is_said_at_the_very_instant_at_which_it_is_certain() -> None:
+    design = design_with("after: press a, comes: armed, within: 30ms")
+    (watcher,) = [make(design) for make in promise_watchers(design)]
+    session = Session((0, 10_000, 15_000, 39_999, 40_000, 50_000), (0, 1, 0, 0, 0, 0))
+    complaint = walk(FastEngine(design, 0, None, True), session, [watcher])
+    assert complaint is not None
+    assert complaint.time_us == 40_000
+
+
+def test_what_must_not_be_counts_from_the_last_time_and_what_must_come_from_the_first() -> None:
+    design = design_with("after: press c, never: press a, within: 100ms", "after: press c, comes: press b, within: 100ms")
+    kept = played(design, "tap c for 10ms\n+60ms tap c for 10ms\n+60ms tap a for 10ms")
+    assert [(each.promise.name, each.time_us) for each in kept.broken] == [("p0", 240_000), ("p1", 204_000)]
