@@ -15,7 +15,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "controller_sim"
-FOLDERS = ("core", "midi", "design", "reference", "simulator", "script", "view", "testing", "cli")
+FOLDERS = ("core", "midi", "design", "reference", "simulator", "script", "view", "verify", "port", "testing", "cli")
 """A folder may import those before it, and itself."""
 STANDALONE = ("core", "midi")
 """Folders that import nothing of ours."""

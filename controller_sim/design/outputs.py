@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE, RESTARTED
+from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE, RESPONDED, RESTARTED, message_item
 
 FATES = ("unbound", "cancelled", "spent")
 
@@ -92,10 +92,11 @@ class Responded(Output):
 def decode(packed: Iterable[int | str]) -> list[Output]:
     """Turn the fast engine's flat list of time, item, time, item into objects."""
     items = iter(packed)
-    return [_decode_one(time, item) for time, item in zip(items, items, strict=True)]  # type: ignore[arg-type]
+    return [decode_one(time, item) for time, item in zip(items, items, strict=True)]  # type: ignore[arg-type]
 
 
-def _decode_one(time_us: int, item: int | str) -> Output:
+def decode_one(time_us: int, item: int | str) -> Output:
+    """One output as an object."""
     if isinstance(item, str):
         return Shown(time_us, item)
     kind, rest = item & 7, item >> 3
@@ -116,3 +117,32 @@ def _decode_one(time_us: int, item: int | str) -> Output:
     if kind == EDGE:
         return Edge(time_us, rest >> 1, bool(rest & 1))
     return Responded(time_us, rest)
+
+
+def encode(outputs: Iterable[Output]) -> list[int | str]:
+    """The inverse of `decode`."""
+    return [part for output in outputs for part in (output.time_us, _encode_one(output))]
+
+
+def _encode_one(output: Output) -> int | str:
+    match output:
+        case Shown(text=text):
+            return text
+        case Message(ports=ports, data=data):
+            item: int = message_item(ports, data)
+            return item
+        case Fired(binding=binding):
+            return binding << 3 | FIRED
+        case Ended(switch=switch, fate=fate):
+            return (switch << 2 | FATES.index(fate)) << 3 | ENDED
+        case ModeEntered(mode=mode):
+            return mode << 3 | MODE
+        case LedSet(led=led, value=value):
+            return (led << 8 | value) << 3 | LED
+        case Edge(switch=switch, down=down):
+            return (switch << 1 | down) << 3 | EDGE
+        case Restarted():
+            return RESTARTED
+        case Responded(response=response):
+            return response << 3 | RESPONDED
+    raise TypeError(f"no output: {output!r}")
