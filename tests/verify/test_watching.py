@@ -13,10 +13,10 @@ from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import decode, encode
 from controller_sim.reference import ReferenceEngine
 from controller_sim.testing.compare import EngineFactory, run
-from controller_sim.testing.contacts import Session as Drawn
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.designs import designs
 from controller_sim.testing.plain import note, plain_design
+from controller_sim.testing.watched import as_session
 from controller_sim.verify.watching import Item, Seen, Session, Watcher, walk
 
 both_engines = pytest.mark.parametrize("factory", [FastEngine, ReferenceEngine])
@@ -35,11 +35,6 @@ class Witness(Watcher):
         self.seen.append((time_us, list(items)))
         self.states.append((engine.mode, engine.display))
         return None
-
-
-def as_session(drawn: Drawn) -> Session:
-    changes = {**dict(drawn.changes), drawn.end_us: drawn.changes[-1][1]}
-    return Session(tuple(changes), tuple(changes.values()), drawn.arrivals)
 
 
 @both_engines

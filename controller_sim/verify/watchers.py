@@ -1,0 +1,244 @@
+"""Watchers that look at the state of a controller: its memory, what it shows, what it keeps, and its clock."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from controller_sim.core.kinds import FIRED, MODE, RESPONDED, RESTARTED, TICKS_PER_QUARTER, message_item
+from controller_sim.design import program
+from controller_sim.design.form import Design
+from controller_sim.design.program import Statement
+from controller_sim.reference.interpreter import Interpreter
+from controller_sim.verify.facts import statements_of, uses
+from controller_sim.verify.watching import Item, Seen, Watcher
+
+
+class InRange(Watcher):
+    """Every cell in its range, the tempo too, and no more delayed messages waiting than the design has room for."""
+
+    __slots__ = ("cells", "design")
+
+    def __init__(self, design: Design) -> None:
+        super().__init__()
+        self.design = design
+        self.cells: list[int] = []
+
+    def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+        self.reached += 1
+        if not self.design.tempo.low <= engine.tempo <= self.design.tempo.high:
+            return f"the tempo is {engine.tempo}, and the range is {self.design.tempo.low}..{self.design.tempo.high}"
+        if len(getattr(engine, "delayed", ())) > self.design.delayed_messages:
+            return f"more than {self.design.delayed_messages} delayed messages wait"
+        cells = list(engine.cells)
+        if cells != self.cells:
+            self.cells = cells
+            for cell in self.design.cells:
+                for value in cells[cell.offset : cell.offset + cell.size]:
+                    if not cell.low <= value <= cell.high:
+                        return f"{cell.name} is {value}, and its range is {cell.low}..{cell.high}"
+        return None
+
+
+class Shown(Watcher):
+    """Display and LEDs are what the state says, worked out afresh and by other means than the fast engine's."""
+
+    __slots__ = ("before", "design", "interpreter", "known")
+
+    def __init__(self, design: Design) -> None:
+        super().__init__()
+        self.design = design
+        self.known = Known(design)
+        self.interpreter = Interpreter(design, self.known)  # type: ignore[arg-type]  # it asks for what views and LEDs cannot: sending
+        self.before: tuple[object, ...] = ()
+
+    def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+        draft = draft_of(engine, self.design)
+        if engine.mode < 0 or draft is None:
+            return None
+        state = engine.mode, tuple(engine.cells), tuple(draft.items()), engine.tempo, engine.clock_running, tuple(engine.positions)
+        looks = (state, engine.display, tuple(engine.leds), notice_of(engine))
+        if looks == self.before:
+            return None
+        self.before = looks
+        self.reached += 1
+        self.known.look_at(engine, draft)
+        mode = self.design.modes[engine.mode]
+        for led, (expression, value) in enumerate(zip(mode.leds, engine.leds, strict=True)):
+            wanted = self.interpreter.value(expression, [])
+            if value != wanted:
+                name, design = self.design.leds[led], self.design
+                return f"LED {name} is {design.led_text(led, value)}, and the state says {design.led_text(led, wanted)}"
+        if self.design.display_characters:
+            text = notice_of(engine)
+            text = self._view(engine.mode) if text is None else text
+            if text != engine.display:
+                return f"the display says {engine.display!r}, and the state says {text!r}"
+        return None
+
+    def _view(self, mode: int) -> str:
+        for view in self.design.modes[mode].views:
+            if view.condition is None or self.interpreter.truth(view.condition):
+                return "\n".join(self.interpreter.text(line, []) for line in view.lines)
+        return ""
+
+
+class Known:
+    """What expressions read, of an engine that is being looked at."""
+
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self.cells: list[int] = []
+        self.positions: list[int] = []
+        self._engine: Seen
+        self._draft: dict[int, int] = {}
+
+    def look_at(self, engine: Seen, draft: dict[int, int]) -> None:
+        self._engine, self._draft = engine, draft
+        self.cells, self.positions = list(engine.cells), list(engine.positions)
+
+    def reading(self, name: str) -> int:
+        return int(self._engine.tempo if name == "tempo" else self._engine.clock_running)
+
+    def changed(self, cell: int | None, element: int | None) -> bool:
+        places: Sequence[int] = list(self._draft)
+        if cell is not None:
+            offset, size = self.design.cells[cell].offset, self.design.cells[cell].size
+            places = range(offset, offset + size) if element is None else [offset + element]
+        return any(self._draft.get(place, self.cells[place]) != self.cells[place] for place in places)
+
+
+def draft_of(engine: Any, design: Design) -> dict[int, int] | None:
+    """What cancelling would restore, by flat memory place; None for an engine that does not show it."""
+    memory = getattr(engine, "memory", None)
+    if memory is not None:
+        return dict(memory.snapshot)
+    drafted = getattr(engine, "drafted", None)
+    if drafted is None or engine.mode < 0:
+        return None if drafted is None else {}
+    places = [
+        i for c in design.modes[engine.mode].draft for i in range(design.cells[c].offset, design.cells[c].offset + design.cells[c].size)
+    ]
+    return dict(zip(places, drafted, strict=False))
+
+
+def notice_of(engine: Any) -> str | None:
+    """The text that covers the display, if there is one."""
+    notice = getattr(engine, "_notice", None) if hasattr(engine, "_notice") else getattr(engine, "notice", None)
+    return notice[0] if isinstance(notice, tuple) else notice
+
+
+class Stored(Watcher):
+    """What survives power-off changes only where something that may change it has run; a draft only when it is saved."""
+
+    __slots__ = ("_every", "_factory", "_places", "_timers", "design", "kept", "mode")
+
+    def __init__(self, design: Design) -> None:
+        super().__init__()
+        self.design = design
+        self.kept: tuple[int, ...] | None = None
+        self.mode = -1
+        self._places = [c for c, cell in enumerate(design.cells) if cell.keep for _ in range(cell.size)]
+        """The cell of each kept element."""
+        self._every = frozenset(self._places)
+        self._timers = [frozenset(self._by(mode, [timer.action.procedure for timer in m.timers])) for mode, m in enumerate(design.modes)]
+
+    def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+        kept = tuple(engine.kept())
+        before, self.kept = self.kept, kept
+        mode, self.mode = self.mode, engine.mode
+        if before is None or kept == before:
+            self.reached += before is not None
+            return None
+        changed = {self._places[place] for place, (old, new) in enumerate(zip(before, kept, strict=True)) if old != new}
+        wrong = changed - self._allowed(items, mode)
+        if not wrong:
+            return None
+        name = self.design.cells[min(wrong)].name
+        if not any(isinstance(item, int) and item & 7 in (FIRED, RESPONDED, MODE) for item in items):
+            return f"{name} is stored anew though nothing has happened"
+        drafted = mode >= 0 and min(wrong) in self.design.modes[mode].draft
+        return f"{name} is stored {'though its draft has not been saved' if drafted else 'by something that does not assign it'}"
+
+    def _allowed(self, items: Sequence[Item], mode: int) -> set[int]:
+        """The kept cells that may be stored with other values after an instant with these outputs that began in a mode."""
+        design = self.design
+        allowed: set[int] = set(self._timers[mode]) if mode >= 0 else set()
+        for item in items:
+            if not isinstance(item, int):
+                continue
+            kind, number = item & 7, item >> 3
+            if kind == FIRED:
+                allowed |= set(self._by(mode, [design.bindings[number].action.procedure]))
+            elif kind == RESPONDED:
+                allowed |= set(self._by(mode, [design.responses[number].procedure]))
+            elif kind == RESTARTED or (kind == MODE and mode < 0):
+                return set(self._every)
+            elif kind == MODE:
+                old, new = design.modes[mode], design.modes[number]
+                allowed |= set(self._by(mode, [old.leave.procedure] if old.leave else []))
+                allowed |= set(self._by(number, [new.enter.procedure] if new.enter else []))
+                allowed |= set(old.draft) if old.on_other_exit == "save" else set()
+                mode = number
+        return allowed
+
+    def _by(self, mode: int, procedures: Sequence[int]) -> Iterator[int]:
+        """The kept cells that procedures may change for good when they run in a mode."""
+        drafted = set(self.design.modes[mode].draft) if mode >= 0 else set()
+        for procedure in procedures:
+            for statement in statements_of(self.design, procedure):
+                yield from self._stored_by(statement, drafted)
+
+    def _stored_by(self, statement: Statement, drafted: set[int]) -> Iterator[int]:
+        match statement:
+            case program.SetCell(cell=cell) if cell not in drafted:
+                yield cell
+            case program.SaveDraft():
+                yield from drafted
+            case program.FactoryValues(cells=cells):
+                yield from cells
+
+
+class Steady(Watcher):
+    """The MIDI clock never drifts: its ticks lie where the tempo says, to the microsecond."""
+
+    __slots__ = ("_item", "_last_us", "_quarter", "_since_us", "_ticks")
+
+    def __init__(self, design: Design) -> None:
+        super().__init__()
+        self._item = message_item(design.tempo.ports, (0xF8,))
+        self._quarter = (0, 1)
+        self._since_us = -1
+        self._ticks = 0
+
+    def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+        quarter = getattr(engine, "quarter", 0), getattr(engine, "quarter_parts", 1)
+        if not engine.clock_running or not quarter[0]:
+            self._since_us = -1
+            return None
+        if quarter != self._quarter:
+            self._quarter = quarter
+            self._since_us = -1
+        if self._item not in items:
+            return None
+        if self._since_us < 0:
+            self._since_us, self._ticks = time_us, 0
+            return None
+        self.reached += 1
+        self._ticks += 1
+        parts = TICKS_PER_QUARTER * quarter[1]
+        # Either end is rounded to a microsecond, and so their distance may be one off and never more, however many ticks there were.
+        off = (time_us - self._since_us) * parts - self._ticks * quarter[0]
+        if abs(off) > parts:
+            return f"after {self._ticks} ticks the clock is {off / parts:+.3f} us off"
+        return None
+
+
+def state_watchers(design: Design) -> dict[str, Watcher]:
+    """New watchers of the state for one run, by the property that each decides; those that could never say anything are left out."""
+    found: dict[str, Watcher] = {"values in range": InRange(design), "shown as it is": Shown(design)}
+    if any(cell.keep for cell in design.cells):
+        found["kept only when saved"] = Stored(design)
+    if uses(design, program.ClockRun):
+        found["steady clock"] = Steady(design)
+    return found

@@ -1,0 +1,44 @@
+"""The watchers of the state complain of nothing that an engine rightly does, and of what it wrongly does."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from controller_sim.design import load_design
+from controller_sim.design.fast import FastEngine
+from controller_sim.reference import ReferenceEngine
+from controller_sim.testing.compare import EngineFactory
+from controller_sim.testing.contacts import sessions
+from controller_sim.testing.designs import designs
+from controller_sim.testing.watched import as_session
+from controller_sim.verify.drawing import Feet
+from controller_sim.verify.watchers import state_watchers
+from controller_sim.verify.watching import walk
+
+CONFIGS = sorted((Path(__file__).resolve().parents[2] / "configs").glob("*.yaml"))
+both_engines = pytest.mark.parametrize("factory", [FastEngine, ReferenceEngine])
+
+
+@both_engines
+@settings(max_examples=80)
+@given(st.data())
+def test_nothing_that_an_engine_does_is_taken_for_wrong(factory: EngineFactory, data: st.DataObject) -> None:
+    design = data.draw(designs())
+    drawn = data.draw(sessions(design))
+    assert walk(factory(design, drawn.start_us, None, True), as_session(drawn), list(state_watchers(design).values())) is None
+
+
+@pytest.mark.parametrize("path", CONFIGS, ids=lambda path: path.stem)
+def test_every_watcher_of_an_example_has_something_to_check(path: Path) -> None:
+    design = load_design(path)
+    reached = dict.fromkeys(state_watchers(design), 0)
+    for session in Feet(design, 1).block(0) + Feet(design, 1).block(1):
+        watchers = state_watchers(design)
+        assert walk(FastEngine(design, 0, None, True), session, list(watchers.values())) is None
+        for name, watcher in watchers.items():
+            reached[name] += watcher.reached
+    assert all(reached.values())
