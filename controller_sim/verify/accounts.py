@@ -23,8 +23,8 @@ ONCE = "one press, one meaning"
 SLATE = "clean slate"
 QUIET = "quiet power-on"
 TIMELY = "on time"
-BELIEVED = "edges in turn"
-NEWS = "only news"
+BELIEVED = "debounce"
+NEWS = "shown as it is"
 BYTES = "whole messages"
 NO_TIME = -(1 << 62)
 TOOK_MORE = HELD | REPEATED | DOUBLED | TAPPED
@@ -246,6 +246,7 @@ class Accounts(Watcher):
 
     def _restarted(self, now: int) -> Wrong | None:
         self.level = 0
+        self.changes[self.mode, -1] = self.changes.get((self.mode, -1), 0) + 1
         self.mode = -1
         self.mode_no += 1
         self.power_no = self.mode_no

@@ -6,11 +6,10 @@ from collections.abc import Sequence
 
 from controller_sim.core.kinds import EDGE, RESTARTED
 from controller_sim.design.form import Debounce, Design
-from controller_sim.verify.accounts import Wrong
+from controller_sim.verify.accounts import BELIEVED, Wrong
 from controller_sim.verify.thresholds import settled_us
 from controller_sim.verify.watching import Item, Session
 
-DEBOUNCED = "debounce"
 Edges = list[tuple[int, bool]]
 
 
@@ -31,10 +30,10 @@ def check_edges(design: Design, session: Session, packed: Sequence[Item]) -> Wro
         came = [edge for edge in put_out[s] if edge[0] <= end_us]
         for place, edge in enumerate(expected):
             if place >= len(came) or came[place] != edge:
-                return Wrong(DEBOUNCED, edge[0], f"{name} must go {'down' if edge[1] else 'up'} at {edge[0]} us; {_instead(came[place:])}")
+                return Wrong(BELIEVED, edge[0], f"{name} must go {'down' if edge[1] else 'up'} at {edge[0]} us; {_instead(came[place:])}")
         if len(came) > len(expected):
             time_us, down = came[len(expected)]
-            return Wrong(DEBOUNCED, time_us, f"{name} goes {'down' if down else 'up'} though its contact gives no reason to")
+            return Wrong(BELIEVED, time_us, f"{name} goes {'down' if down else 'up'} though its contact gives no reason to")
     return None
 
 
@@ -44,30 +43,30 @@ def _instead(came: Edges) -> str:
 
 def believed(design: Design, session: Session, switch: int) -> Edges:
     """The debounced edges of a switch, (time in microseconds, down); a switch that is down when the contacts have settled has one."""
-    ready_us = _ready_us(design, session)
+    since_us = ready_us(design, session)
     edges: Edges = []
-    if ready_us is None:
+    if since_us is None:
         return edges
     contact = _Contact(design.timing.press, design.timing.release, edges)
     end_us = session.times_us[-1]
     seen = False
     for time_us, word in zip(session.times_us, session.words, strict=True):
         closed = bool(word >> switch & 1)
-        if time_us < ready_us:
+        if time_us < since_us:
             contact.closed = closed
             continue
         if not seen:
-            contact.settle_down(ready_us)
+            contact.settle_down(since_us)
             seen = True
         if closed != contact.closed:
             contact.change(time_us, closed)
     if not seen:
-        contact.settle_down(ready_us)
+        contact.settle_down(since_us)
     contact.pass_to(end_us, at_end=True)
     return edges
 
 
-def _ready_us(design: Design, session: Session) -> int | None:
+def ready_us(design: Design, session: Session) -> int | None:
     """When the contacts have first been still for long enough; what they are then is what they were before that instant."""
     still_us = settled_us(design)
     since_us, before = session.times_us[0], 0

@@ -141,3 +141,41 @@ def uses(design: Design, kind: type[Statement]) -> bool:
 
 def restarts(design: Design) -> bool:
     return uses(design, program.Restart)
+
+
+def note_statements(design: Design, action: Action | int, on: bool) -> bool:
+    """Whether an action may send a note-on (or a note-off), now or later."""
+    return any(isinstance(s, program.Send) and _is_note(s, on) for s in statements_of(design, action))
+
+
+def _is_note(send: program.Send, on: bool) -> bool:
+    status, velocity = send.data[0], send.data[-1]
+    if status.low & 0xF0 != status.high & 0xF0 or status.low & 0xE0 != 0x80:
+        return False
+    silent = status.low & 0xF0 == 0x80 or velocity.high == 0
+    return not silent if on else silent or velocity.low == 0
+
+
+def loose_note(design: Design) -> str | None:
+    """Where a note may begin that no foot's lifting and no length ends, in words; None where all end by themselves."""
+    releases = {(b.mode, b.key): b for b in design.bindings if b.gesture == "release" and b.condition is None}
+    for b in design.bindings:
+        if note_statements(design, b.action, True) and not _ends_itself(design, b.action.procedure):
+            release = releases.get((b.mode, b.key)) if b.gesture == "press" and b.condition is None else None
+            if release is None or not note_statements(design, release.action, False):
+                key, mode = design.keys[b.key].name, design.modes[b.mode].name
+                return f"{b.gesture} {key} of {mode} begins a note that stays until something else ends it"
+    others = [m.enter for m in design.modes] + [m.leave for m in design.modes] + [t.action for m in design.modes for t in m.timers]
+    others += [design.every_power_on, *(b.action for b in design.power_on)]
+    numbers = [action.procedure for action in others if action] + [response.procedure for response in design.responses]
+    if any(note_statements(design, number, True) and not _ends_itself(design, number) for number in numbers):
+        return "something else than a foot begins a note that stays until something else ends it"
+    return "what arrives goes on to the outputs" if design.thru else None
+
+
+def _ends_itself(design: Design, procedure: int) -> bool:
+    """Whether all note-ons that a procedure sends are of the kind with a length: a note-off of the same note is asked for at once."""
+    sends = [s for s in statements_of(design, procedure) if isinstance(s, program.Send)]
+    on = [s.data[1] for s in sends if _is_note(s, True)]
+    off = [s.data[1] for s in sends if s.delay_us and _is_note(s, False)]
+    return all(note in off for note in on)

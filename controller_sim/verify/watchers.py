@@ -234,11 +234,100 @@ class Steady(Watcher):
         return None
 
 
+class Cancelled(Watcher):
+    """A gesture that cancels a draft, and surely so, gives every drafted cell the value it had on entering or at the last save."""
+
+    __slots__ = ("_cancels", "_spoils", "before", "design", "mode")
+
+    def __init__(self, design: Design) -> None:
+        super().__init__()
+        self.design = design
+        self.mode = -1
+        self.before: dict[int, int] | None = None
+        """The drafted elements' values that cancelling must bring back; None: not known."""
+        self._cancels = cancelling(design)
+        self._spoils = {n for n, b in enumerate(design.bindings) if self._assigns(b.action.procedure)}
+
+    def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
+        numbers = [item for item in items if isinstance(item, int)]
+        fired = [item >> 3 for item in numbers if item & 7 == FIRED]
+        changed = any(item & 7 in (MODE, RESTARTED) for item in numbers)
+        drafted = self._places(self.mode)
+        if self.before and len(fired) == 1 and fired[0] in self._cancels and not self._spoiled(numbers):
+            self.reached += 1
+            for place in drafted:
+                if engine.cells[place] != self.before[place]:
+                    cell = next(cell for cell in self.design.cells if cell.offset <= place < cell.offset + cell.size)
+                    return f"{cell.name} is {engine.cells[place]} after a cancel, and was {self.before[place]} before the draft"
+        if changed:
+            self.mode = engine.mode
+            known = self.mode >= 0 and not self._unknown(self.mode)
+            self.before = {place: engine.cells[place] for place in self._places(self.mode)} if known else None
+        elif self._spoils.intersection(fired) or any(item & 7 == RESPONDED for item in numbers):
+            self.before = None
+        return None
+
+    def _places(self, mode: int) -> list[int]:
+        cells = [self.design.cells[c] for c in self.design.modes[mode].draft] if mode >= 0 else []
+        return [place for cell in cells for place in range(cell.offset, cell.offset + cell.size)]
+
+    def _spoiled(self, items: Sequence[int]) -> bool:
+        """Whether a mode left or entered at this instant may assign drafted cells itself."""
+        entered = [self.design.modes[item >> 3] for item in items if item & 7 == MODE]
+        actions = [mode.enter for mode in entered] + [mode.leave for mode in (self.design.modes[self.mode], *entered)]
+        return RESTARTED in items or any(action and self._sets(action.procedure, self.mode) for action in actions)
+
+    def _unknown(self, number: int) -> bool:
+        """Whether what cancelling brings back in a mode cannot be told from the cells on entering it."""
+        mode = self.design.modes[number]
+        enter = mode.enter is not None and self._sets(mode.enter.procedure, number)
+        return enter or any(self._assigns(timer.action.procedure) for timer in mode.timers)
+
+    def _sets(self, procedure: int, mode: int) -> bool:
+        drafted = self.design.modes[mode].draft
+        for statement in statements_of(self.design, procedure):
+            if isinstance(statement, program.FactoryValues) or (isinstance(statement, program.SetCell) and statement.cell in drafted):
+                return True
+        return False
+
+    def _assigns(self, procedure: int) -> bool:
+        """Whether what cancelling brings back may be another afterwards: saved, or set anew by hand."""
+        kinds = (program.SaveDraft, program.FactoryValues)
+        return any(isinstance(statement, kinds) for statement in statements_of(self.design, procedure))
+
+
+def cancelling(design: Design) -> set[int]:
+    """The bindings that cancel a draft whatever the memory holds, and set nothing of it themselves."""
+    found = set()
+    for number, b in enumerate(design.bindings):
+        drafted = design.modes[b.mode].draft
+        surely = any(isinstance(statement, program.CancelDraft) for statement in design.procedures[b.action.procedure].body)
+        statements = list(statements_of(design, b.action))
+        sets = any(isinstance(s, program.SetCell) and s.cell in drafted for s in statements)
+        if surely and drafted and not sets and not any(isinstance(s, program.FactoryValues | program.SaveDraft) for s in statements):
+            found.add(number)
+    return found
+
+
+def without_cancel(design: Design) -> str | None:
+    """Why no cancelling can be watched, or None."""
+    return None if cancelling(design) else "no gesture surely cancels a draft"
+
+
+CANCELLED = "cancel restores"
+RANGES = "values in range"
+SHOWN = "shown as it is"
+STORED = "kept only when saved"
+STEADY = "steady clock"
+
+
 def state_watchers(design: Design) -> dict[str, Watcher]:
     """New watchers of the state for one run, by the property that each decides; those that could never say anything are left out."""
-    found: dict[str, Watcher] = {"values in range": InRange(design), "shown as it is": Shown(design)}
+    found: dict[str, Watcher] = {RANGES: InRange(design), SHOWN: Shown(design)}
     if any(cell.keep for cell in design.cells):
-        found["kept only when saved"] = Stored(design)
+        found[STORED] = Stored(design)
+    if without_cancel(design) is None:
+        found[CANCELLED] = Cancelled(design)
     if uses(design, program.ClockRun):
-        found["steady clock"] = Steady(design)
+        found[STEADY] = Steady(design)
     return found
