@@ -23,12 +23,13 @@ examples:
   controller-sim check configs/booth.yaml
   controller-sim run configs/booth.yaml configs/booth_evening.press
   controller-sim test configs
+  controller-sim fuzz configs/booth.yaml --time 30s
   controller-sim storage configs/booth.yaml configs/booth_evening.press
   controller-sim schema > design.schema.json
 
 exit codes:
   0  all is well
-  1  an expectation of a press script failed
+  1  an expectation of a press script failed, or something wrong was found
   2  a file or the command line is wrong
 """
 
@@ -72,14 +73,14 @@ def _run(arguments: Sequence[str] | None) -> int:
 def _parser() -> argparse.ArgumentParser:
     import argparse
 
-    from controller_sim.cli import check, run, schema, storage, test
+    from controller_sim.cli import check, fuzz, run, schema, storage, test
 
     parser = argparse.ArgumentParser(
         prog="controller-sim", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--version", action="store_true", help="print the version and end")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
-    for command in (run, test, check, storage, schema):
+    for command in (run, test, check, fuzz, storage, schema):
         command.add_to(commands)
     return parser
 

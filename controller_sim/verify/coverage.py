@@ -25,8 +25,10 @@ class Coverage:
     rests: int = 0
     listening: int = 0
     """Sessions in which something arrived."""
-    late: int = 0
-    """Sessions whose contacts were looked at only now and then."""
+    messages: int = 0
+    """Different messages, counted anew in each search."""
+    notes: int = 0
+    """Different notes among them that begin."""
     backlog_us: int = 0
     """How far the serial line was ever behind."""
     fired: Counter[int] = field(default_factory=Counter)
@@ -57,7 +59,7 @@ class Coverage:
 
     def add(self, other: Coverage) -> None:
         """Add what other sessions have reached."""
-        for name in ("sessions", "edges", "rests", "listening", "late"):
+        for name in ("sessions", "edges", "rests", "listening", "messages", "notes"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.backlog_us = max(self.backlog_us, other.backlog_us)
         for name in ("fired", "responded", "changes", "fates", "boundaries", "reached", "ties"):
@@ -92,9 +94,7 @@ def parts(design: Design, coverage: Coverage) -> list[Part]:
         _part("gestures", [tell(design, number << 3 | FIRED) for number in range(len(design.bindings))], coverage.fired),
         _part("moves and messages", [_response(design, number) for number in range(len(design.responses))], coverage.responded),
         _part("modes", modes, entered),
-        _part(
-            "ways home", [f"from {modes[mode]}" for mode in sorted(entered)], [n for n, mode in enumerate(sorted(entered)) if mode in home]
-        ),
+        _part("ways home", [f"from {name}" for name in modes], home & entered),
         Part("branches of actions", 2 * len(branches) - len(never), 2 * len(branches), tuple(dict.fromkeys(never))),
         _part("boundaries", boundaries, coverage.boundaries),
     ]

@@ -10,7 +10,7 @@ from controller_sim.design.form import Design
 from controller_sim.design.storage import keeps
 from controller_sim.verify import accounts, earliest, ending, pairs, watchers
 from controller_sim.verify.arriving import Sender
-from controller_sim.verify.facts import loose_note, uses
+from controller_sim.verify.facts import loose_note, note_statements, uses
 from controller_sim.verify.thresholds import chord_us
 
 BEFORE = "before anything is played"
@@ -60,8 +60,10 @@ def _without_arrivals(design: Design) -> str | None:
     return None if Sender.has_work(design) else "it listens to no pedal and to no MIDI"
 
 
-def _without_panic(design: Design) -> str | None:
-    return None if uses(design, program.CancelDelayed) else "nothing of it silences everything"
+def _without_notes(design: Design) -> str | None:
+    if not any(note_statements(design, number, True) for number in range(len(design.procedures))):
+        return "it begins no note"
+    return loose_note(design)
 
 
 PROPERTIES = (
@@ -77,7 +79,7 @@ PROPERTIES = (
     Property(accounts.QUIET, "What is down at power-on fires no gesture, only what is bound to power-on.", WATCHED),
     Property(accounts.BELIEVED, "A press longer than the debounce time is never lost, a shorter one never half fires.", WATCHED),
     Property(accounts.BYTES, "Each message is whole and well formed, and inside what the devices declare.", WATCHED),
-    Property(ending.NOTES, "When every foot is up and nothing waits, no note sounds.", WATCHED, loose_note),
+    Property(ending.NOTES, "When every foot is up and nothing waits, no note sounds.", WATCHED, _without_notes),
     Property(ending.RESTFUL, "Every foot up, everything comes to rest within the design's own times.", WATCHED),
     Property(watchers.SHOWN, "Display and LEDs are what the state says, and only what changes is put out.", STATE),
     Property(watchers.RANGES, "Each cell and the tempo stay in range, and the queue of delayed messages in its size.", STATE),
@@ -95,7 +97,6 @@ PROPERTIES = (
     Property("listening", "All of this holds whatever pedals and MIDI do meanwhile.", ENDLESS, _without_arrivals),
     Property("home again", "From every mode there is a way back home.", ENDLESS, _without_modes),
     Property("worst burst", "How far the serial line can fall behind.", ENDLESS),
-    Property("panic", "Silence can be had from every mode.", ENDLESS, _without_panic),
 )
 """In the order in which they are shown."""
 ACCIDENT = Property("no accident", "The engine never falls over.", WATCHED)

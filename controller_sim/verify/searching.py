@@ -20,9 +20,9 @@ from controller_sim.verify.earliest import EARLIEST, Edges
 from controller_sim.verify.ending import Ending
 from controller_sim.verify.pairs import BOUNCE, CUT, ORDER, POLLS, POWER, REFERENCE, SHIFT, Tally
 from controller_sim.verify.pairs import CHECKS as PAIRS
-from controller_sim.verify.playing import play
+from controller_sim.verify.playing import outputs_of, play
 from controller_sim.verify.watchers import state_watchers
-from controller_sim.verify.watching import EngineFactory, MakeWatcher, Session, Watcher, walk
+from controller_sim.verify.watching import EngineFactory, MakeWatcher, Session, Watcher, packed_outputs, walk
 
 CHAIN = 8
 """Sessions through which kept cells are handed on; then the chip is new."""
@@ -38,8 +38,8 @@ SLOW: dict[str, tuple[int, ...]] = {
     ORDER: (24, 88, 152),
 }
 """Which of TURNS sessions each check of pairs looks at."""
-EDGES_TURN, EARLIEST_TURN, STATE_TURN, CUT_TURN = 4, 112, 176, 3064
-EDGES_EVERY, CUT_EVERY, PROMISES_EVERY = 32, 4096, 4
+EDGES_TURN, EARLIEST_TURN, STATE_TURN, CUT_TURN = 4, 112, 176, 504
+EDGES_EVERY, CUT_EVERY, PROMISES_EVERY = 32, 1024, 4
 
 Promises = Mapping[str, MakeWatcher]
 """Properties besides the built-in ones, by name, each with what makes a watcher for one run."""
@@ -91,10 +91,10 @@ class Judge:
         """Play a session and keep its accounts; also what the chip then holds."""
         accounts = Accounts(self.design, self.book)
         engine = play(self.factory, self.design, session)
-        wrong = accounts.scan(engine.packed)
+        wrong = accounts.scan(packed_outputs(engine))
         if wrong is None:
             wrong = self.ending.check(engine, accounts, session.at_rest)
-        return wrong, accounts, engine.kept()
+        return wrong, accounts, tuple(engine.kept())
 
     def slow(self, number: int, session: Session, key: str) -> Wrong | None:
         """The checks whose turn it is with the session of a number; `key` decides what they draw."""
@@ -121,7 +121,7 @@ class Judge:
 
     def believed(self, session: Session) -> Wrong | None:
         """Whether the engine's edges are those that the contacts give."""
-        return check_edges(self.design, session, play(self.factory, self.design, session).packed)
+        return check_edges(self.design, session, outputs_of(self.factory, self.design, session))
 
     def state(self, session: Session) -> Wrong | None:
         """The watchers of the state, instant by instant."""
@@ -150,11 +150,12 @@ class Judge:
             return self.edges.check(self.factory, session, Dice(key), self.tally)
         if name in self.promises:
             return self.promised(session)
-        for check in (lambda: self.quick(session)[0], lambda: self.believed(session), lambda: self.state(session)):
-            wrong = check()
-            if wrong is not None and wrong.name == name:
-                return wrong
-        return None
+        wrong = self.quick(session)[0]
+        if wrong is None or wrong.name != name:
+            wrong = self.believed(session)
+        if wrong is None or wrong.name != name:
+            wrong = self.state(session)
+        return wrong if wrong is not None and wrong.name == name else None
 
 
 def search(
@@ -188,6 +189,8 @@ def search(
     found.coverage.reached.update(judge.tally.reached)
     found.coverage.ties.update(judge.tally.ties)
     found.coverage.branches |= judge.tally.branches
+    found.coverage.messages = len(judge.book.messages)
+    found.coverage.notes = sum(begins for _, begins in judge.book.notes.values())
     return found
 
 
