@@ -182,9 +182,7 @@ def _json(arguments: argparse.Namespace, design: Design, found: Found, told: lis
             }
             for each in PROPERTIES
         ],
-        "coverage": [
-            {"of": part.name, "reached": part.reached, "total": part.total, "never": part.never} for part in parts(design, coverage)
-        ],
+        "coverage": [{"of": part.name, "reached": part.reached, "total": part.total, "never": part.never} for part in reached],
         "order_matters": dict(coverage.ties),
         "findings": [
             {

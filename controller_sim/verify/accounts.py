@@ -42,6 +42,55 @@ class Wrong:
 class Accounts(Watcher):
     """Follows one run from power-on. `scan` takes outputs as they are packed; as a watcher it takes them instant by instant."""
 
+    # Slots: with so many attributes they are found faster.
+    __slots__ = (
+        "answers",
+        "backlog_us",
+        "before_up",
+        "bits",
+        "boundaries",
+        "busy_us",
+        "changes",
+        "chord_us",
+        "design",
+        "done",
+        "double_us",
+        "down_at",
+        "down_no",
+        "edges",
+        "fates",
+        "fired",
+        "gaps",
+        "held_at",
+        "keys_of",
+        "last_down_us",
+        "last_edge_us",
+        "lengths",
+        "level",
+        "lit",
+        "messages",
+        "mode",
+        "mode_no",
+        "musts",
+        "nothing",
+        "open",
+        "owed",
+        "owes_tap",
+        "power_no",
+        "quiet_us",
+        "repeat_at",
+        "repeats",
+        "responded",
+        "rests",
+        "say",
+        "shown",
+        "skews",
+        "sounding",
+        "taken",
+        "unclear",
+        "up_at",
+    )
+
     def __init__(self, design: Design, book: Book | None = None) -> None:
         super().__init__()
         self.design = design
@@ -54,8 +103,10 @@ class Accounts(Watcher):
         self.chord_us = design.timing.chord_us
         self.double_us = design.timing.double_us
         self.quiet_us = say.quiet_us
-        self.handlers = [(getattr(self, f"_{b.gesture}"), fact) for b, fact in zip(design.bindings, say.facts, strict=True)]
-        self.near = say.near
+        if not say.handlers:
+            say.handlers = [(getattr(Accounts, f"_{b.gesture}"), fact) for b, fact in zip(design.bindings, say.facts, strict=True)]
+        self.nothing = [0] * len(switches)
+        self.gaps, self.skews, self.lengths = say.near.gaps, say.near.skews, say.near.lengths
         self.messages = say.messages
 
         self.level = 0
@@ -92,7 +143,7 @@ class Accounts(Watcher):
         self.changes: dict[tuple[int, int], int] = {}
         self.fates = [0, 0, 0]
         self.rests = 0
-        self.boundaries = [0] * len(self.near.names)
+        self.boundaries = [0] * len(say.near.names)
         self.backlog_us = 0
 
     def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
@@ -105,7 +156,7 @@ class Accounts(Watcher):
 
     def scan(self, packed: Sequence[Any]) -> Wrong | None:
         """Go on with what was put out since the last call: time, item, time, item."""
-        messages, handlers, fired = self.messages, self.handlers, self.fired
+        messages, handlers, fired = self.messages, self.say.handlers, self.fired
         pairs = iter(packed)
         for now, item in zip(pairs, pairs, strict=True):
             if item.__class__ is str:
@@ -134,7 +185,7 @@ class Accounts(Watcher):
                 number = item >> 3
                 fired[number] += 1
                 handler, fact = handlers[number]
-                wrong = handler(now, fact)
+                wrong = handler(self, now, fact)
             elif kind == LED:
                 led, value = item >> 11, item >> 3 & 255
                 if self.lit[led] == value:
@@ -166,11 +217,11 @@ class Accounts(Watcher):
             if wrong is not None:
                 return wrong
         self.level = level | bit
-        near = self.near
-        place = near.gaps.get(now - self.up_at[s])
+        up_us = self.up_at[s]
+        place = self.gaps.get(now - up_us)
         if place is not None:
             self.boundaries[place] += 1
-        place = near.skews.get(now - self.last_down_us)
+        place = self.skews.get(now - self.last_down_us)
         if place is not None:
             self.boundaries[place] += 1
         if self.open[s]:
@@ -181,7 +232,7 @@ class Accounts(Watcher):
             self.open[s] = 1
         if self.owes_tap & bit:
             return Wrong(ONCE, now, f"{self.say.switch(s)} had been tapped, and the tap never fired")
-        self.before_up[s] = self.up_at[s]
+        self.before_up[s] = up_us
         self.down_at[s] = self.last_down_us = self.last_edge_us = now
         self.down_no[s] = self.mode_no
         self.taken[s] = 0
@@ -199,7 +250,7 @@ class Accounts(Watcher):
         self.up_at[s] = self.last_edge_us = now
         self.edges += 1
         length_us = now - self.down_at[s]
-        place = self.near.lengths.get(length_us)
+        place = self.lengths.get(length_us)
         if place is not None:
             self.boundaries[place] += 1
         if self.down_no[s] != self.mode_no or self.mode < 0:
@@ -217,6 +268,8 @@ class Accounts(Watcher):
     def rest(self, now: int) -> Wrong | None:
         """Every foot has been up for long: whatever a press owes must have been paid."""
         self.rests += 1
+        if self.open == self.nothing == self.answers and not self.owes_tap and 1 not in self.owed:
+            return None
         for s, count in enumerate(self.open):
             if not count and not self.answers[s]:
                 continue
@@ -269,10 +322,18 @@ class Accounts(Watcher):
 
     def _answer(self, now: int, fact: Fact, presses: int = 1) -> Wrong | None:
         """Something other than a release fires for a key: it is of this mode, and so are the presses; nothing else took them."""
-        number = self.mode_no
-        me = 1 if len(fact.members) == 1 else 2 + fact.key
+        number, me = self.mode_no, fact.me
         if fact.mode != self.mode:
             return Wrong(SLATE, now, f"{self.say.binding(fact)} fires in another mode than its own")
+        if me == 1:
+            s = fact.key
+            if self.down_no[s] == number and self.taken[s] < 2:
+                self.taken[s] = 1
+                if self.unclear & self.bits[s]:
+                    self.answers[s] += presses
+                else:
+                    self.open[s] = 0
+                return None
         first = False
         for s in fact.members:
             if self.down_no[s] != number:
@@ -301,7 +362,7 @@ class Accounts(Watcher):
 
     def _decided(self, now: int, fact: Fact) -> Wrong | None:
         """A key is decided: at its press, or, where a group was pending, at an edge that closes it or at the end of its window."""
-        down_us = max([self.down_at[s] for s in fact.members])
+        down_us = self.down_at[fact.key] if fact.me == 1 else max([self.down_at[s] for s in fact.members])
         if now == down_us:
             return None
         if not fact.grouped:
@@ -338,7 +399,7 @@ class Accounts(Watcher):
             if not self.owed[fact.pair]:
                 return Wrong(PAIRED, now, f"{self.say.binding(fact)} fires though its press has not, or twice")
             self.owed[fact.pair] = 0
-        me = 1 if len(fact.members) == 1 else 2 + fact.key
+        me = fact.me
         up = self.say.restarts
         for s in fact.members:
             taken = self.taken[s]

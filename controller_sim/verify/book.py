@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from controller_sim.design.form import SERIAL, Controller, Design, Device, Moved
 from controller_sim.design.outputs import FATES, Message, decode_one
 from controller_sim.midi import MidiError, check_message, describe
@@ -24,6 +27,8 @@ class Book:
         self.bits = [1 << s for s in range(len(design.switches))]
         self.keys_of = [tuple(k for k, key in enumerate(design.keys) if key.mask >> s & 1) for s in range(len(design.switches))]
         self.facts = facts(design)
+        self.handlers: list[tuple[Callable[..., Any], Fact]] = []
+        """What the accounts do when a binding fires, filled in by the first of them."""
         self.musts = musts(design)
         self.pairs = 1 + max((fact.pair for fact in self.facts), default=-1)
         self.unclear = unclear_switches(design)

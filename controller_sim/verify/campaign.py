@@ -20,7 +20,7 @@ from controller_sim.verify.drawing import SESSIONS
 from controller_sim.verify.searching import Found, Promises, search
 from controller_sim.verify.watching import EngineFactory
 
-CHUNK = 8
+CHUNK = 4
 """Blocks that go out at once."""
 AHEAD = 2
 """Chunks under way for each process."""

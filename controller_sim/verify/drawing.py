@@ -17,9 +17,9 @@ from controller_sim.verify.dice import Dice, numbers
 from controller_sim.verify.thresholds import chord_us, double_us, holds, latency_us, rest_us, settled_us, waits
 from controller_sim.verify.watching import Session
 
-SESSIONS = 32
+SESSIONS = 64
 """Sessions in a block."""
-FIGURES = 40
+FIGURES = 48
 """The most figures in a session."""
 TABLE = 64
 """Entries in a table of times: a draw of six bits picks one."""

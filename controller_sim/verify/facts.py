@@ -23,6 +23,8 @@ class Fact:
     key: int
     members: tuple[int, ...]
     mask: int
+    me: int
+    """What the accounts call its key: 1 a switch alone, 2 + key a chord."""
     eager: bool
     grouped: bool
     """Whether the key can come out of a group of pending switches in its mode."""
@@ -60,6 +62,7 @@ def facts(design: Design) -> list[Fact]:
             key=b.key,
             members=design.keys[b.key].members,
             mask=design.keys[b.key].mask,
+            me=1 if b.key < len(design.switches) else 2 + b.key,
             eager=b.eager,
             grouped=bool(design.keys[b.key].mask & chorded[b.mode]),
             waits=any(other.gesture == "double" for other in by_key[b.mode, b.key]),

@@ -30,16 +30,16 @@ ACCIDENT = "no accident"
 TURNS = 256
 """Each slow check looks at one session in so many (or as SLOW says)."""
 SLOW: dict[str, tuple[int, ...]] = {
-    REFERENCE: (0, 128),
+    REFERENCE: (0,),
     POLLS: (16,),
     SHIFT: (40, 168),
-    BOUNCE: (8, 72, 136, 200),
+    BOUNCE: (8, 136),
     POWER: (56,),
     ORDER: (24, 88, 152),
 }
 """Which of TURNS sessions each check of pairs looks at."""
 EDGES_TURN, EARLIEST_TURN, STATE_TURN, CUT_TURN = 4, 112, 176, 504
-EDGES_EVERY, CUT_EVERY, PROMISES_EVERY = 32, 1024, 4
+EDGES_EVERY, CUT_EVERY, PROMISES_EVERY = 64, 1024, 4
 
 Promises = Mapping[str, MakeWatcher]
 """Properties besides the built-in ones, by name, each with what makes a watcher for one run."""
