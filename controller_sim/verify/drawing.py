@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
+from controller_sim.core.kinds import MINUTE_US
 from controller_sim.design.form import Design
 from controller_sim.verify.arriving import Sender
 from controller_sim.verify.dice import Dice, numbers
@@ -24,12 +25,15 @@ FIGURES = 48
 TABLE = 64
 """Entries in a table of times: a draw of six bits picks one."""
 
+BEATS = 7
+"""Strokes in a row, for a tempo to be tapped."""
+
 Times = tuple[int, ...]
 Step = tuple[int, int, Times, int]
 """Switches that stay as they are (mask), switches that go down, times since the step before, or since the `back`-th last one (0: 1)."""
 Figure = tuple[Step, ...]
 
-KINDS = ("tap", "long", "double", "chord", "rolled", "overlap", "stamp", "bounce", "rest a foot", "lift")
+KINDS = ("tap", "long", "double", "chord", "rolled", "overlap", "stamp", "bounce", "tangle", "beat", "rest a foot", "lift")
 STYLES = ("mixed", "mixed", "boundary", "human")
 
 
@@ -167,6 +171,10 @@ class _Tables:
         longest_us = 8 * max(hold_us, timing.double_us, 1)
         pauses = {wait for wait in waits(design) if wait <= longest_us} | windows | gaps | debounce
         self.pause = self._table(pauses, (1, hold_us), (timing.double_us, 3 * hold_us + timing.double_us), least=1)
+        self.debounce = tuple(dice.one_of(sorted(debounce)) + dice.one_of((0, 0, 0, 1, -1)) for _ in range(TABLE))
+        # A design whose own times are tiny does much in a long one: its feet tap faster than any tempo.
+        beat_us = min(MINUTE_US // dice.between(design.tempo.low, design.tempo.high), longest_us)
+        self.beat = tuple(max(1, beat_us + dice.one_of((0, 0, 1, -1, beat_us // 5, beat_us // 3))) for _ in range(TABLE))
         self.bounce = tuple(dice.between(1, max(1, max(debounce) // 3)) for _ in range(TABLE))
 
     def _table(self, at_us: set[int], *ranges: tuple[int, int], least: int = 0) -> Times:
@@ -214,6 +222,11 @@ class _Figures:
             return ((self.all, mask, tables.skew, 0), (self.all & ~mask, 0, tables.length, 0))
         if kind == "bounce":
             return self._bouncing(self.dice.below(self.switches))
+        if kind == "tangle":
+            return self._tangled(self.dice.below(self.switches), self.dice.below(self.switches))
+        if kind == "beat":
+            first, *rest = self._stroke(members, tables.length) * BEATS
+            return (first, *((*step[:2], tables.beat if place % 2 else step[2], step[3]) for place, step in enumerate(rest)))
         if kind == "rest a foot":
             return self._down(members)
         if kind == "lift":
@@ -222,6 +235,18 @@ class _Figures:
 
     def _order(self, members: Sequence[int]) -> tuple[int, ...]:
         return self.dice.one_of(list(permutations(members))) if len(members) < 5 else tuple(members)
+
+    def _tangled(self, first: int, second: int) -> Figure:
+        """One switch bounces, and at the very instant at which its debouncer looks again another one changes."""
+        a, b = 1 << first, 1 << second
+        return (
+            (self.all, a, (0,) * TABLE, 0),
+            (self.all & ~a, 0, self.tables.bounce, 0),
+            (self.all, b, self.tables.debounce, 2),
+            (self.all & ~b, 0, self.tables.debounce, 1),
+            (self.all, a, self.tables.length, 0),
+            (0, 0, self.tables.length, 0),
+        )
 
     def _down(self, members: Sequence[int]) -> Figure:
         order = self._order(members)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.form import Design
-from controller_sim.verify.accounts import Accounts, Wrong
+from controller_sim.verify.accounts import BELIEVED, Accounts, Wrong
 from controller_sim.verify.believing import check_edges
 from controller_sim.verify.book import Book
 from controller_sim.verify.coverage import Coverage
@@ -27,19 +27,25 @@ from controller_sim.verify.watching import EngineFactory, MakeWatcher, Session, 
 CHAIN = 8
 """Sessions through which kept cells are handed on; then the chip is new."""
 ACCIDENT = "no accident"
+STATE = "the state"
 TURNS = 256
-"""Each slow check looks at one session in so many (or as SLOW says)."""
+"""Each slow check looks at one session in so many, or as often among them as SLOW says."""
+CLOSELY, CLOSER = 4096, 8
+"""The first so many sessions are looked at so many times as often: short campaigns are to see something too."""
 SLOW: dict[str, tuple[int, ...]] = {
     REFERENCE: (0,),
     POLLS: (16,),
     SHIFT: (40, 168),
     BOUNCE: (8, 136),
     POWER: (56,),
-    ORDER: (24, 88, 152),
+    ORDER: (24, 152),
+    EARLIEST: (112, 200),
+    STATE: (48, 176),
+    BELIEVED: (32, 96, 160, 224),
+    CUT: (248,),
 }
-"""Which of TURNS sessions each check of pairs looks at."""
-EDGES_TURN, EARLIEST_TURN, STATE_TURN, CUT_TURN = 4, 112, 176, 504
-EDGES_EVERY, CUT_EVERY, PROMISES_EVERY = 64, 1024, 4
+"""Which of TURNS sessions each check looks at; all are multiples of CLOSER."""
+PROMISES_EVERY = 4
 
 Promises = Mapping[str, MakeWatcher]
 """Properties besides the built-in ones, by name, each with what makes a watcher for one run."""
@@ -98,19 +104,17 @@ class Judge:
 
     def slow(self, number: int, session: Session, key: str) -> Wrong | None:
         """The checks whose turn it is with the session of a number; `key` decides what they draw."""
-        turn = number % TURNS
-        wrong = None
+        turn = (number if number >= CLOSELY else number * CLOSER) % TURNS
         name = self._slow.get(turn)
-        if name is not None:
-            wrong = self.pair(name, session, key)
-        elif turn == EARLIEST_TURN:
+        wrong = None
+        if name == EARLIEST:
             wrong = self.edges.check(self.factory, session, Dice(key), self.tally)
-        elif turn == STATE_TURN:
+        elif name == STATE:
             wrong = self.state(session)
-        elif number % CUT_EVERY == CUT_TURN:
-            wrong = self.pair(CUT, session, key)
-        if wrong is None and number % EDGES_EVERY == EDGES_TURN:
+        elif name == BELIEVED:
             wrong = self.believed(session)
+        elif name is not None:
+            wrong = self.pair(name, session, key)
         if wrong is None and self.promises and number % PROMISES_EVERY == 0:
             wrong = self.promised(session)
         return wrong

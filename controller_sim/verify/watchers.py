@@ -200,9 +200,9 @@ class Stored(Watcher):
 
 
 class Steady(Watcher):
-    """The MIDI clock never drifts: its ticks lie where the tempo says, to the microsecond."""
+    """The MIDI clock never drifts: as long as nothing else happens, its ticks lie where the tempo says, to the microsecond."""
 
-    __slots__ = ("_item", "_last_us", "_quarter", "_since_us", "_ticks")
+    __slots__ = ("_item", "_quarter", "_restless", "_since_us", "_ticks")
 
     def __init__(self, design: Design) -> None:
         super().__init__()
@@ -210,25 +210,28 @@ class Steady(Watcher):
         self._quarter = (0, 1)
         self._since_us = -1
         self._ticks = 0
+        kinds = (program.SetTempo, program.ClockRun)
+        timers = [timer.action for mode in design.modes for timer in mode.timers]
+        # A timer may set the tempo or start the clock anew and put nothing out.
+        self._restless = any(isinstance(statement, kinds) for action in timers for statement in statements_of(design, action))
 
     def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
-        quarter = getattr(engine, "quarter", 0), getattr(engine, "quarter_parts", 1)
-        if not engine.clock_running or not quarter[0]:
+        quarter, parts = getattr(engine, "quarter", 0), TICKS_PER_QUARTER * getattr(engine, "quarter_parts", 1)
+        if not engine.clock_running or not quarter or self._restless:
             self._since_us = -1
             return None
-        if quarter != self._quarter:
-            self._quarter = quarter
-            self._since_us = -1
-        if self._item not in items:
+        ticked = self._item in items
+        if (quarter, parts) != self._quarter or len(items) > ticked or (ticked and self._since_us < 0):
+            # What else happens may set the tempo, back and forth too; the last tick is then what new ones are counted from.
+            self._quarter = quarter, parts
+            self._since_us, self._ticks = (time_us, 0) if ticked else (-1, 0)
             return None
-        if self._since_us < 0:
-            self._since_us, self._ticks = time_us, 0
+        if not ticked:
             return None
         self.reached += 1
         self._ticks += 1
-        parts = TICKS_PER_QUARTER * quarter[1]
         # Either end is rounded to a microsecond, and so their distance may be one off and never more, however many ticks there were.
-        off = (time_us - self._since_us) * parts - self._ticks * quarter[0]
+        off = (time_us - self._since_us) * parts - self._ticks * quarter
         if abs(off) > parts:
             return f"after {self._ticks} ticks the clock is {off / parts:+.3f} us off"
         return None

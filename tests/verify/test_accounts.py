@@ -14,7 +14,7 @@ from controller_sim.verify.accounts import Accounts
 from controller_sim.verify.believing import check_edges
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(st.data(), st.booleans())
 def test_nothing_that_the_engine_does_is_taken_for_wrong(data: st.DataObject, released: bool) -> None:
     design = data.draw(designs())
@@ -28,7 +28,7 @@ def test_nothing_that_the_engine_does_is_taken_for_wrong(data: st.DataObject, re
         assert accounts.rest(engine.now_us) is None
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(st.data())
 def test_the_engine_believes_what_the_contacts_say(data: st.DataObject) -> None:
     design = data.draw(designs())
