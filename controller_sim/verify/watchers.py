@@ -307,7 +307,8 @@ def cancelling(design: Design) -> set[int]:
         surely = any(isinstance(statement, program.CancelDraft) for statement in design.procedures[b.action.procedure].body)
         statements = list(statements_of(design, b.action))
         sets = any(isinstance(s, program.SetCell) and s.cell in drafted for s in statements)
-        if surely and drafted and not sets and not any(isinstance(s, program.FactoryValues | program.SaveDraft) for s in statements):
+        others = (program.FactoryValues, program.SaveDraft, program.Restart)
+        if surely and drafted and not sets and not any(isinstance(s, others) for s in statements):
             found.add(number)
     return found
 

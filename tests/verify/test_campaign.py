@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from controller_sim.design import load_design
@@ -37,11 +37,12 @@ def chord_off(by_us: int, design: Design) -> Design:
 LATE, EARLY = OtherDesign(partial(chord_off, 1)), OtherDesign(partial(chord_off, -1))
 
 
-@settings(max_examples=8)
+@settings(max_examples=8, phases=[Phase.explicit, Phase.generate])
 @given(st.data(), st.integers(0, 1000))
 def test_nothing_is_found_in_a_right_engine_whatever_the_design(data: st.DataObject, seed: int) -> None:
     # A random design may well begin a note that it never ends.
-    assert set(search(data.draw(designs()), seed, range(1)).findings) <= {NOTES}
+    findings = search(data.draw(designs()), seed, range(1)).findings
+    assert [finding.wrong for name, finding in findings.items() if name != NOTES] == []
 
 
 @pytest.mark.parametrize("seed", range(10))
