@@ -11,7 +11,6 @@ from controller_sim.cli.terminal import BadInput, add_command, load, painter, sh
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable
-    from concurrent.futures import ProcessPoolExecutor
     from contextlib import AbstractContextManager
 
     from controller_sim.design.form import Design
@@ -26,6 +25,7 @@ examples:
   controller-sim fuzz configs/booth.yaml
   controller-sim fuzz configs/booth.yaml --time 30s --jobs 2
   controller-sim fuzz configs/booth.yaml --examples 100000 --seed 7 --out found.press
+  controller-sim fuzz configs/booth.yaml --time 600s --cluster tcp://stagebox:8786
   controller-sim fuzz configs/booth.yaml --json
 
 exit codes: 0 nothing was found, 1 something was, 2 a file or the command line is wrong
@@ -42,6 +42,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument("--time", metavar="30s", help="how long to go on, instead of a number of sessions")
     parser.add_argument("--seed", metavar="S", type=int, default=0, help="what the sessions are drawn from (default: 0)")
     parser.add_argument("--jobs", metavar="N", type=int, default=1, help="processes to use (default: 1)")
+    parser.add_argument("--cluster", metavar="ADDRESS", help="a scheduler of dask.distributed to send work to (cluster extra)")
     parser.add_argument("--out", metavar="FILE.press", help="write the first thing found as a press script")
     parser.add_argument("--json", action="store_true", help="all of it as JSON")
     parser.set_defaults(execute=execute)
@@ -87,10 +88,28 @@ def _search(arguments: argparse.Namespace, design: Design, limit_us: int | None)
     from controller_sim.verify.campaign import campaign, on_processes
 
     sessions = None if limit_us is not None else arguments.examples or _EXAMPLES
-    pool: AbstractContextManager[ProcessPoolExecutor | None] = on_processes(arguments.jobs) if arguments.jobs > 1 else nullcontext()
+    pool: AbstractContextManager[Any] = nullcontext()
+    if arguments.cluster is not None:
+        pool = _cluster(arguments.cluster)
+    elif arguments.jobs > 1:
+        pool = on_processes(arguments.jobs)
     with pool as submitter:
+        processes = sum(submitter.ncores().values()) if arguments.cluster is not None else arguments.jobs
         go_on = _progress(sessions, limit_us)
-        return campaign(design, arguments.seed, sessions, submitter=submitter, processes=arguments.jobs, go_on=go_on)
+        return campaign(design, arguments.seed, sessions, submitter=submitter, processes=processes, go_on=go_on)
+
+
+def _cluster(address: str) -> AbstractContextManager[Any]:
+    """The client of a cluster whose workers have this package too."""
+    try:
+        from distributed import Client
+    except ModuleNotFoundError:
+        raise BadInput("--cluster needs the cluster extra: pip install 'controller-sim[cluster]'") from None
+    try:
+        client: AbstractContextManager[Any] = Client(address, timeout=10)
+    except (OSError, ValueError) as error:
+        raise BadInput(f"--cluster {address}: {error}") from None
+    return client
 
 
 def _progress(sessions: int | None, limit_us: int | None) -> Callable[[Found], bool]:

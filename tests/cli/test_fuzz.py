@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 
 import pytest
@@ -89,3 +90,9 @@ def test_what_cannot_be_done_is_code_2_and_told_in_one_line(arguments: list[str]
     assert main(["fuzz", *arguments]) == 2
     told = capsys.readouterr()
     assert told.out == "" and told.err.startswith("error: ") and told.err.count("\n") == 1
+
+
+def test_a_cluster_without_its_extra_is_code_2_and_says_how_to_get_it(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    assert main(["fuzz", DESIGN, "--cluster", "tcp://nowhere:8786"]) == 2
+    assert "controller-sim[cluster]" in capsys.readouterr().err

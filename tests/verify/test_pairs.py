@@ -49,7 +49,7 @@ def test_no_gesture_of_any_design_fires_later_than_it_could(data: st.DataObject)
 def test_every_check_has_something_to_compare_on_an_example() -> None:
     design = load_design(CONFIGS / "booth.yaml")
     edges, tally = Edges(design), Tally()
-    for place, session in enumerate(Feet(design, 3).block(1) + Feet(design, 3).block(2)):
+    for place, session in enumerate(session for block in range(1, 9) for session in Feet(design, 3).block(block)[:40:10]):
         dice = Dice(str(place))
         for name, check in CHECKS.items():
             if name != CUT or place % 8 == 0:
