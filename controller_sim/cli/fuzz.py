@@ -85,7 +85,7 @@ def _limit_us(arguments: argparse.Namespace) -> int | None:
 
 
 def _search(arguments: argparse.Namespace, design: Design, limit_us: int | None) -> Found:
-    from controller_sim.verify.campaign import campaign, on_processes
+    from controller_sim.verify.campaigns import campaign, on_processes
 
     sessions = None if limit_us is not None else arguments.examples or _EXAMPLES
     pool: AbstractContextManager[Any] = nullcontext()

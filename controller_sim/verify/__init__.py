@@ -6,7 +6,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from controller_sim.verify.campaign import campaign, on_processes
+    from controller_sim.verify.campaigns import campaign, on_processes
     from controller_sim.verify.properties import PROPERTIES, Property
     from controller_sim.verify.scripts import script_of, shows_on_reference
     from controller_sim.verify.searching import Finding, Found, Judge, search
@@ -39,8 +39,8 @@ _HOMES = {
     "Session": "watching",
     "Shrinker": "shrinking",
     "Watcher": "watching",
-    "campaign": "campaign",
-    "on_processes": "campaign",
+    "campaign": "campaigns",
+    "on_processes": "campaigns",
     "script_of": "scripts",
     "search": "searching",
     "shows_on_reference": "scripts",

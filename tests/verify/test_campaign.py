@@ -19,7 +19,7 @@ from controller_sim.design.fast import FastEngine
 from controller_sim.design.form import Design
 from controller_sim.testing.designs import designs
 from controller_sim.testing.planted import OtherDesign, Planted, PlantingError
-from controller_sim.verify.campaign import CHUNK, campaign, on_processes
+from controller_sim.verify.campaigns import CHUNK, campaign, on_processes
 from controller_sim.verify.drawing import SESSIONS
 from controller_sim.verify.ending import NOTES
 from controller_sim.verify.searching import Found, search

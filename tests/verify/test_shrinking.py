@@ -22,7 +22,7 @@ from controller_sim.testing.designs import designs
 from controller_sim.testing.planted import OtherDesign, Planted
 from controller_sim.testing.watched import as_session
 from controller_sim.verify.accounts import Wrong
-from controller_sim.verify.campaign import campaign
+from controller_sim.verify.campaigns import campaign
 from controller_sim.verify.drawing import Feet
 from controller_sim.verify.playing import outputs_of
 from controller_sim.verify.properties import BY_NAME, PROPERTIES

@@ -16,7 +16,7 @@ from benches.engine import DESIGN, engine_player
 from controller_sim.design import load_design
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.form import Design
-from controller_sim.verify.campaign import CHUNK
+from controller_sim.verify.campaigns import CHUNK
 from controller_sim.verify.drawing import Feet
 from controller_sim.verify.playing import play
 from controller_sim.verify.searching import search
