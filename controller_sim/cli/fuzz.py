@@ -144,21 +144,19 @@ class _Told:
 
 def _show(arguments: argparse.Namespace, design: Design, found: Found, told: list[_Told]) -> None:
     from controller_sim.verify.coverage import parts
-    from controller_sim.verify.properties import PROPERTIES
+    from controller_sim.verify.properties import BY_NAME, ENDLESS, PROPERTIES
     from controller_sim.verify.reached import times_reached
 
     paint = painter(sys.stdout)
     coverage = found.coverage
     print(f"{paint('played', 'strong')}  {coverage.sessions:,} sessions, {coverage.edges:,} edges, seed {arguments.seed}")
     for each in PROPERTIES:
-        why_not, times = each.not_here(design), times_reached(each.name, coverage, design)
-        if each.name in found.findings:
-            state = paint("BROKEN", "bad")
-        elif why_not is not None or times is None:
-            continue
-        else:
-            state = paint("kept  ", "good") if times else paint("unseen", "warn")
-        print(f"  {state}  {each.name:24}{paint(f'{times or 0:>11,} times to check', 'quiet')}")
+        times = times_reached(each.name, coverage, design)
+        if each.name in found.findings or (each.not_here(design) is None and times is not None):
+            judged = "seen  " if each.how == ENDLESS else "kept  "
+            _show_property(each.name, each.name in found.findings, judged, times or 0)
+    for name in sorted({*coverage.reached, *found.findings} - set(BY_NAME)):
+        _show_property(name, name in found.findings, "kept  ", coverage.reached[name])
     for part in parts(design, coverage):
         print(f"  {paint('reached', 'quiet')} {part.name:24}{part.reached:>6} of {part.total}")
         for text in part.never[:_MOST_NAMED]:
@@ -175,6 +173,12 @@ def _show(arguments: argparse.Namespace, design: Design, found: Found, told: lis
         print(one.script, end="")
     if told and arguments.out:
         print(paint(f"written to {arguments.out}", "quiet"))
+
+
+def _show_property(name: str, broken: bool, judged: str, times: int) -> None:
+    paint = painter(sys.stdout)
+    state = paint("BROKEN", "bad") if broken else paint(judged, "good") if times else paint("unseen", "warn")
+    print(f"  {state}  {name:24}{paint(f'{times:>11,} times to check', 'quiet')}")
 
 
 def _json(arguments: argparse.Namespace, design: Design, found: Found, told: list[_Told]) -> dict[str, Any]:

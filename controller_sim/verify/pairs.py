@@ -211,11 +211,11 @@ def power_cut(design: Design, factory: EngineFactory, session: Session, dice: Di
 
 
 def order(design: Design, factory: EngineFactory, session: Session, dice: Dice, tally: Tally) -> Wrong | None:
-    """Where two switches go down at one instant: does it matter which of them a controller sees first? Counted, never wrong."""
+    """Where just two switches go down at one instant: does it matter which of them a controller sees first? Counted, never wrong."""
     for place in range(1, len(session.times_us) - 1):
         pressed = session.words[place] & ~session.words[place - 1]
         low = pressed & -pressed
-        if pressed == low or session.times_us[place + 1] - session.times_us[place] < 2:
+        if pressed.bit_count() != 2 or session.times_us[place + 1] - session.times_us[place] < 2:
             continue
         tally.reached[ORDER] += 1
         runs = []

@@ -103,9 +103,4 @@ ACCIDENT = Property("no accident", "The engine never falls over.", WATCHED)
 """Not of a design but of an engine that may be broken."""
 
 
-def named(name: str) -> Property:
-    """The property of a name. Raises KeyError."""
-    return BY_NAME[name]
-
-
 BY_NAME = {each.name: each for each in (*PROPERTIES, ACCIDENT)}

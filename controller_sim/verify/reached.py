@@ -10,7 +10,7 @@ from controller_sim.verify.properties import ENDLESS, STATE, TWO_RUNS
 
 def times_reached(name: str, coverage: Coverage, design: Design) -> int | None:
     """How often the premise of a property was there in the runs that were covered; None where running decides nothing."""
-    known = properties.named(name)
+    known = properties.BY_NAME[name]
     if known.how in (STATE, TWO_RUNS) or name == pairs.ORDER:
         return coverage.reached[name]
     gestures = dict.fromkeys(("press", "release", "tap", "hold", "repeat", "double"), 0)

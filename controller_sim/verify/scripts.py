@@ -15,7 +15,7 @@ from controller_sim.script.recorder import record_script
 from controller_sim.script.syntax import READY_US, Change, ExpectMemory, Move, PowerOff, PowerOn, Receive, Script, Step, Wait, When
 from controller_sim.simulator import SimulatorError
 from controller_sim.simulator.simulator import cell_offset
-from controller_sim.verify.properties import named
+from controller_sim.verify.properties import BY_NAME
 from controller_sim.verify.searching import Finding, Judge
 from controller_sim.verify.watching import Session
 
@@ -51,8 +51,10 @@ def comments(finding: Finding, on_reference: bool, line: str | None = None) -> l
         told = "The readable engine does the same: it is the design that asks for it."
     else:
         told = "The readable engine does not: what follows demands what it does."
+    if line is None:
+        line = BY_NAME[finding.name].line if finding.name in BY_NAME else "A promise of this design."
     return [
-        f"{finding.name}: {line or named(finding.name).line}",
+        f"{finding.name}: {line}",
         f"Here: {finding.wrong.text}.",
         told,
         f"Found with seed {finding.seed} in session {finding.session}, then made smaller.",
