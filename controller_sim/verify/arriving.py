@@ -72,7 +72,7 @@ class Sender:
         last = _place(pedal, dice)
         row = []
         for turn in range(dice.between(2, 6)):
-            last = _inside(last + dice.one_of((-1, 1)) * (pedal.hysteresis + dice.below(2)))
+            last = _inside(last + dice.one_of((-1, 1)) * (pedal.hysteresis + dice.below(2)), pedal)
             row.append((turn * max(1, pedal.every_us // 3), (pedal_reading(number, last),)))
         return tuple(row)
 
@@ -91,11 +91,12 @@ class Sender:
 
 def _place(pedal: Pedal, dice: Dice) -> int:
     ends = (pedal.heel, pedal.toe, pedal.heel + 1, pedal.toe - 1, *pedal.reads, (pedal.heel + pedal.toe) // 2)
-    return _inside(dice.one_of(ends) if dice.below(2) else dice.between(*pedal.reads))
+    return _inside(dice.one_of(ends) if dice.below(2) else dice.between(*pedal.reads), pedal)
 
 
-def _inside(reading: int) -> int:
-    return min(max(reading, 0), 65_535)
+def _inside(reading: int, pedal: Pedal) -> int:
+    """What the converter can give: no script could say anything else."""
+    return min(max(reading, pedal.reads[0]), pedal.reads[1])
 
 
 def _message(design: Design, dice: Dice) -> list[int]:

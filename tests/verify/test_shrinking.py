@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from controller_sim.design import load_design
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.form import Design
-from controller_sim.design.outputs import Edge
+from controller_sim.design.outputs import Edge, decode
 from controller_sim.script import parse_script, play
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.designs import designs
@@ -29,7 +29,6 @@ from controller_sim.verify.properties import BY_NAME, PROPERTIES
 from controller_sim.verify.scripts import script_of, shows_on_reference
 from controller_sim.verify.searching import Finding, Judge
 from controller_sim.verify.shrinking import FIRST_US, Shrinker, Stroke, events_of, fewer, rounder, session_of
-from controller_sim.verify.watching import Session
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 BOOTH = load_design(CONFIGS / "booth.yaml")
@@ -69,26 +68,28 @@ def test_the_script_of_a_finding_parses_and_does_to_the_contacts_what_was_done(o
     assert text.startswith(f"# {shrunk.name}: ")
     run = play(BOOTH, parse_script(text, BOOTH), trace=True)
     assert run.passed
-    assert edges(run.outputs) == edges(decoded(shrunk.history[-1]))
+    assert edges(run.outputs) == edges(decode(outputs_of(FastEngine, BOOTH, shrunk.history[-1])))
 
 
 def edges(outputs: Any) -> list[Any]:
     return [output for output in outputs if isinstance(output, Edge)]
 
 
-def decoded(session: Session) -> Any:
-    from controller_sim.design.outputs import decode
-
-    return decode(outputs_of(FastEngine, BOOTH, session))
-
-
-@settings(max_examples=25)
-@given(st.integers(0, 1000))
-def test_scripts_of_random_histories_do_the_same_to_the_contacts(block: int) -> None:
-    session = Feet(BOOTH, 9).block(block)[block % 8]
-    finding = Finding(Wrong("on time", 0, "it is only tried"), (session,), 0, 0)
-    run = play(BOOTH, parse_script(script_of(BOOTH, finding, True), BOOTH), trace=True)
-    assert edges(run.outputs) == edges(decoded(session))
+@pytest.mark.parametrize("name", ["booth", "ensemble"])
+@settings(max_examples=12)
+@given(block=st.integers(0, 1000))
+def test_scripts_of_random_histories_do_the_same_to_the_contacts(name: str, block: int) -> None:
+    design = load_design(CONFIGS / f"{name}.yaml")
+    sessions = Feet(design, 9).block(block)[block % 8 :][:2]
+    finding = Finding(Wrong("on time", 0, "it is only tried"), tuple(sessions), 0, 0)
+    run = play(design, parse_script(script_of(design, finding, True), design), trace=True)
+    played = edges(run.outputs)
+    for session in sessions:
+        own = edges(decode(outputs_of(FastEngine, design, session)))
+        began, played = played[: len(own)], played[len(own) :]
+        by_us = began[0].time_us - own[0].time_us if began and own else 0
+        assert [replace(edge, time_us=edge.time_us + by_us) for edge in own] == began
+    assert played == []
 
 
 @settings(max_examples=80)
