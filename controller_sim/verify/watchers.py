@@ -264,7 +264,9 @@ class Cancelled(Watcher):
                     return f"{cell.name} is {engine.cells[place]} after a cancel, and was {self.before[place]} before the draft"
         if changed:
             self.mode = engine.mode
-            known = self.mode >= 0 and not self._unknown(self.mode)
+            # Something may have fired in the new mode at the very instant of entering it.
+            last = [item & 7 for item in numbers if item & 7 in (FIRED, RESPONDED, MODE)][-1:]
+            known = self.mode >= 0 and last == [MODE] and not self._unknown(self.mode)
             self.before = {place: engine.cells[place] for place in self._places(self.mode)} if known else None
         elif self._spoils.intersection(fired) or any(item & 7 == RESPONDED for item in numbers):
             self.before = None
@@ -284,7 +286,8 @@ class Cancelled(Watcher):
         """Whether what cancelling brings back in a mode cannot be told from the cells on entering it."""
         mode = self.design.modes[number]
         enter = mode.enter is not None and self._sets(mode.enter.procedure, number)
-        return enter or any(self._assigns(timer.action.procedure) for timer in mode.timers)
+        timers = [timer.action.procedure for timer in mode.timers]
+        return enter or any(self._assigns(timer) or self._sets(timer, number) for timer in timers)
 
     def _sets(self, procedure: int, mode: int) -> bool:
         drafted = self.design.modes[mode].draft

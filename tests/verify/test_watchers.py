@@ -17,7 +17,7 @@ from controller_sim.testing.designs import designs
 from controller_sim.testing.watched import as_session
 from controller_sim.verify.drawing import Feet
 from controller_sim.verify.watchers import state_watchers
-from controller_sim.verify.watching import walk
+from controller_sim.verify.watching import Session, walk
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 both_engines = pytest.mark.parametrize("factory", [FastEngine, ReferenceEngine])
@@ -45,3 +45,12 @@ def test_every_watcher_of_an_example_has_something_to_check(name: str) -> None:
         if all(reached.values()):
             break
     assert all(reached.values())
+
+
+def test_what_is_edited_at_the_very_instant_of_entering_is_not_taken_for_old_by_a_cancel() -> None:
+    """Switch d goes down when the hold of a enters the form, and counts in it; the hold of b cancels."""
+    design = load_design(CONFIGS / "booth.yaml")
+    times = (0, 100_000, 800_000, 1_000_000, 2_000_000, 3_000_000)
+    session = Session(times, (0, 1, 1 | 1 << 3, 0, 1 << 1, 0))
+    watchers = state_watchers(design)
+    assert walk(FastEngine(design, 0, None, True), session, list(watchers.values())) is None
