@@ -22,6 +22,7 @@ from controller_sim.verify.playing import play
 from controller_sim.verify.searching import search
 
 CHUNKS = 4
+"""Chunks in a round. The first two rounds are sessions that a campaign looks at more closely; the median leaves them out."""
 
 
 def measure(seed: int, rounds: int) -> dict[str, object]:
