@@ -21,7 +21,7 @@ from controller_sim.reference import ReferenceEngine
 TOOLS = Path(__file__).resolve().parent.parent / "tools"
 sys.path.insert(0, str(TOOLS))
 
-from benches import engine, fuzz, startup, workload  # noqa: E402  # the benches are no package of the project, tools/ must be on the path first
+from benches import engine, fuzz, startup, verify, workload  # noqa: E402  # the benches are no package of the project, tools/ must be on the path first
 from benches.four import BINDINGS  # noqa: E402
 from benches.workload import Columns  # noqa: E402
 
@@ -119,6 +119,12 @@ def test_the_engine_bench_reports_all_its_keys_and_finds_outputs_equal() -> None
     assert {"edges_per_s", "to_best_library", "best_library", "to_simpy", "to_handwritten", "idle_hour_to_idle_second"} <= result.keys()
     assert result["outputs_equal"] is True
     assert "best state-machine library" in engine.table(result)
+
+
+def test_the_bench_of_checking_reports_all_its_keys(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verify, "CHUNKS", 1)
+    result = verify.measure(seed=1, rounds=1)
+    assert {"campaign_edges_per_s", "engine_edges_per_s", "campaign_to_engine", "campaign_to_engine_on_its_sessions"} <= result.keys()
 
 
 def test_a_version_that_puts_out_something_else_stops_the_bench() -> None:

@@ -25,6 +25,7 @@ examples:
   controller-sim picture configs/booth.yaml configs/booth_evening.press -o evening.html
   controller-sim test configs
   controller-sim chart configs/booth.yaml -o booth.pdf
+  controller-sim fuzz configs/booth.yaml --time 30s
   controller-sim storage configs/booth.yaml configs/booth_evening.press
   controller-sim port configs/booth.yaml --to micropython --out booth_board
   controller-sim conform configs/booth.yaml --fuzz 100
@@ -32,7 +33,7 @@ examples:
 
 exit codes:
   0  all is well
-  1  an expectation of a press script failed, or check found an error
+  1  an expectation of a press script failed, or check or fuzz found something wrong
   2  a file or the command line is wrong
   3  a port could not be tested (conform)
 """

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from controller_sim.design.form import Design
     from controller_sim.script import Run
     from controller_sim.simulator import Storage
-    from controller_sim.testing.power_cuts import Cuts
+    from controller_sim.verify.power_cuts import Cuts
 
 _EPILOG = """\
 An image is the whole content of the chip: raw bytes, or Intel HEX where the file's name ends in .hex. One of an older
@@ -82,7 +82,7 @@ def _play(arguments: argparse.Namespace, design: Design, image: bytes | None) ->
 
 def _cut(design: Design, image: bytes | None, storage: Storage) -> Cuts:
     from controller_sim.simulator import Storage
-    from controller_sim.testing.power_cuts import cut_everywhere
+    from controller_sim.verify.power_cuts import cut_everywhere
 
     chip = Storage(design, image)
     chip.power_on()

@@ -1,1 +1,55 @@
 """What would go wrong on stage: properties of every design, watched while random feet play it."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from controller_sim.verify.campaigns import campaign, on_processes
+    from controller_sim.verify.properties import PROPERTIES, Property
+    from controller_sim.verify.scripts import script_of, shows_on_reference
+    from controller_sim.verify.searching import Finding, Found, Judge, search
+    from controller_sim.verify.shrinking import Shrinker
+    from controller_sim.verify.watching import Session, Watcher, walk
+
+__all__ = [
+    "PROPERTIES",
+    "Finding",
+    "Found",
+    "Judge",
+    "Property",
+    "Session",
+    "Shrinker",
+    "Watcher",
+    "campaign",
+    "on_processes",
+    "script_of",
+    "search",
+    "shows_on_reference",
+    "walk",
+]
+
+_HOMES = {
+    "PROPERTIES": "properties",
+    "Finding": "searching",
+    "Found": "searching",
+    "Judge": "searching",
+    "Property": "properties",
+    "Session": "watching",
+    "Shrinker": "shrinking",
+    "Watcher": "watching",
+    "campaign": "campaigns",
+    "on_processes": "campaigns",
+    "script_of": "scripts",
+    "search": "searching",
+    "shows_on_reference": "scripts",
+    "walk": "watching",
+}
+
+
+def __getattr__(name: str) -> object:
+    # As in design: names are looked up when they are first asked for.
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

@@ -150,9 +150,7 @@ def _show(engine: Running, time_us: int, word: int, arrived: tuple[int, ...], wa
 
 def packed_outputs(engine: Any) -> list[Item]:
     """What an engine has put out since the last call, as the fast engine packs it: time, item, time, item."""
-    packed: list[Item] | None = getattr(engine, "packed", None)
-    if packed is None:
-        return encode(engine.take_outputs())
-    taken = packed[:]
-    packed.clear()
-    return taken
+    if hasattr(engine, "take"):
+        taken: list[Item] = engine.take()
+        return taken
+    return encode(engine.take_outputs())

@@ -14,7 +14,7 @@ from controller_sim.design import form
 from controller_sim.design.storage import first_kept, layout_of, map_of, rows_with
 from controller_sim.testing.keeping import RANGES, changes, keeping, kept_cells, kept_values
 from controller_sim.testing.plain import PLACE
-from controller_sim.testing.power_cuts import cut_everywhere
+from controller_sim.verify.power_cuts import cut_everywhere
 
 designs = kept_cells().map(keeping)
 BLANKS = (0xFF, 0x00)

@@ -13,7 +13,7 @@ from controller_sim.design import Design, DesignError, form, load_design_text
 from controller_sim.design.storage import first_kept, largest_save, layout_of, map_of, rows_with
 from controller_sim.testing.keeping import changes, keeping, kept_cells, kept_values
 from controller_sim.testing.plain import PLACE
-from controller_sim.testing.power_cuts import torn_bytes
+from controller_sim.verify.power_cuts import torn_bytes
 
 HUNDRED = """
 switches: [a, b]

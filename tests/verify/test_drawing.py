@@ -1,0 +1,63 @@
+"""Random feet reach the thresholds and both sides of them, and the same seed always draws the same."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from controller_sim.design import load_design
+from controller_sim.testing.designs import designs
+from controller_sim.verify.coverage import Coverage, parts
+from controller_sim.verify.dice import Dice
+from controller_sim.verify.drawing import Feet
+from controller_sim.verify.searching import Judge
+
+CONFIGS = Path(__file__).resolve().parents[2] / "configs"
+
+
+@settings(max_examples=20)
+@given(st.data(), st.integers(0, 1 << 40), st.integers(0, 1 << 20))
+def test_sessions_rise_in_time_and_are_the_same_for_the_same_seed(data: st.DataObject, seed: int, block: int) -> None:
+    design = data.draw(designs())
+    sessions = Feet(design, seed).block(block)
+    assert sessions == Feet(design, seed).block(block)
+    for session in sessions[::9]:
+        assert all(earlier < later for earlier, later in pairwise(session.times_us))
+        assert all(earlier < later for (earlier, _), (later, _) in pairwise(session.arrivals))
+        assert all(0 <= time_us <= session.times_us[-1] for time_us, _ in session.arrivals)
+        assert all(0 <= word < 1 << len(design.switches) for word in session.words)
+        assert not session.at_rest or session.words[-1] == 0
+
+
+def test_other_seeds_and_other_blocks_draw_other_sessions() -> None:
+    design = load_design(CONFIGS / "booth.yaml")
+    drawn = [Feet(design, seed).block(block)[0] for seed in range(4) for block in range(4)]
+    assert len({session.times_us for session in drawn}) == len(drawn)
+
+
+@settings(max_examples=25)
+@given(st.integers(1, 70), st.text(max_size=5))
+def test_dice_reach_both_ends(end: int, key: str) -> None:
+    dice = Dice(key)
+    drawn = {dice.below(end) for _ in range(40 * end)}
+    assert {0, end - 1} <= drawn <= set(range(end))
+
+
+@pytest.mark.parametrize("name", ["booth", "starter", "touring"])
+def test_every_gesture_and_every_boundary_of_an_example_is_reached_soon(name: str) -> None:
+    design = load_design(CONFIGS / f"{name}.yaml")
+    coverage, judge, feet = Coverage(), Judge(design), Feet(design, 1)
+    never: list[str] = ["everything"]
+    for block in range(60):
+        for session in feet.block(block)[::5]:
+            wrong, accounts, _ = judge.quick(session)
+            assert wrong is None
+            coverage.count(accounts)
+        never = [text for part in parts(design, coverage) if part.name != "branches of actions" for text in part.never]
+        if not never:
+            break
+    assert never == []
