@@ -1,0 +1,1 @@
+"""Firmware from a design: a writer for each target."""

@@ -1,0 +1,12 @@
+/* The firmware and its host in one translation unit. */
+#define CTL_HOST
+#define CTL_TRACE
+#include "deadlines.c"
+#include "contacts.c"
+#include "recogniser.c"
+#include "modes.c"
+#include "show.c"
+#include "messages.c"
+#include "tempo.c"
+#include "design.c"
+#include "host.c"
