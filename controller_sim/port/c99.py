@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Sequence
 from importlib.resources import files
 
 from controller_sim.design import form
@@ -52,6 +53,16 @@ def design_files(design: Design, source: str = "") -> dict[str, str]:
     return {"design.h": "\n".join(header_lines(facts, bound)) + "\n", "design.c": "\n".join(body) + "\n"}
 
 
+def _without_unread(body: Sequence[str], names: Iterable[str]) -> list[str]:
+    """Lines without the assignments to locals that nothing reads."""
+    lines = list(body)
+    for name in [*names] * 2:
+        sets = re.compile(rf"\s*{name} = [^;]*;")
+        if not any(re.search(rf"\b{name}\b", line) for line in lines if not sets.fullmatch(line)):
+            lines = [line for line in lines if not sets.fullmatch(line)]
+    return lines
+
+
 class DesignWriter:
     """Writes design.c but for its tables."""
 
@@ -82,10 +93,8 @@ class DesignWriter:
 
     def actions(self) -> list[str]:
         facts, design = self.facts, self.design
-        lines: list[str] = []
-        for number_ in facts.reached:
-            lines += self.procedure(number_)
-        lines += self._bindings()
+        procedures = {n: self.procedure(n) for n in facts.reached}
+        lines = self._bindings()
         lines += self._by_mode("void ctl_run_enter(void)", [[facts.run(m.enter)] if m.enter else [] for m in design.modes])
         lines += self._by_mode("void ctl_run_leave(void)", [[facts.run(m.leave)] if m.leave else [] for m in design.modes])
         lines += self._power_on()
@@ -99,6 +108,10 @@ class DesignWriter:
             lines += self._by_mode("void ctl_put_display(void)", [self._views(mode.views) for mode in design.modes])
         if design.leds:
             lines += self._leds()
+        # A branch that can never run is not written, and what only it calls is not either.
+        for n in reversed(facts.reached):
+            if any(f" {facts.procedure_names[n]}(" in line for line in lines):
+                lines = [*procedures[n], *lines]
         return lines
 
     def place(self, place: Place) -> str:
@@ -109,18 +122,17 @@ class DesignWriter:
 
     def procedure(self, n: int) -> list[str]:
         procedure, facts = self.design.procedures[n], self.facts
-        names, direct = facts.local_names(procedure), facts.direct_loops(procedure)
-        types = dict(facts.local_types[n])
-        writer = CodeWriter(facts, types, names, direct)
-        parameters = facts.parameters(n)
-        heading = ", ".join(f"{types[slot]} {names[slot]}" for slot in parameters) or "void"
-        lines = [f"/* {comment(procedure.name)} ({self.place(procedure.place)}) */", f"static void {facts.procedure_names[n]}({heading})", "{"]
-        for slot, name in names.items():
-            if slot not in parameters and slot not in direct and slot in types:
-                lines.append(f"    {types[slot]} {name} = 0;")
-        body = writer.block(procedure.body)
+        names, direct, types = facts.local_names(procedure), facts.direct_loops(procedure), dict(facts.local_types[n])
+        body = CodeWriter(facts, types, names, direct, facts.local_ends[n]).block(procedure.body)
         if facts.shows_change(procedure.body):
             body.insert(0, "ctl.dirty = true;")
+        body = _without_unread(body, names.values())
+        read = {slot for slot, name in names.items() if any(re.search(rf"\b{name}\b", line) for line in body)}
+        parameters = facts.used_parameters[n] = [slot for slot in range(procedure.parameters) if slot in read]
+        heading = ", ".join(f"{types[slot]} {names[slot]}" for slot in parameters) or "void"
+        lines = [f"/* {comment(procedure.name)} ({self.place(procedure.place)}) */", f"static void {facts.procedure_names[n]}({heading})", "{"]
+        for slot in sorted(read - set(parameters) - direct):
+            lines.append(f"    {types[slot]} {names[slot]} = 0;")
         return [*lines, *(f"    {line}" for line in body), "}", ""]
 
     def _switch(self, what: str, cases: Sequence[tuple[str, Sequence[str]]]) -> list[str]:

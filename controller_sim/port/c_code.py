@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from controller_sim.design import form, program
 from controller_sim.design.program import Expression, Statement
-from controller_sim.port.c_facts import Facts
+from controller_sim.port.c_facts import Ends, Facts
 from controller_sim.port.c_types import fits_int, number, type_for, widens
 
 PRIMARY, UNARY, TIMES, PLUS, ORDER, EQUAL, AND, OR, CHOICE = range(9)
@@ -29,15 +29,34 @@ class Term:
         return self.text if self.level <= level else f"({self.text})"
 
 
+TRUE = Term("1", PRIMARY, "uint8_t")
+FALSE = Term("0", PRIMARY, "uint8_t")
+_DECIDED = ("0", "1")
+
+
+def _decide(operator: str, left: tuple[int, int], right: tuple[int, int]) -> bool | None:
+    """What a comparison gives whatever the values are, or None. C's compilers complain of comparisons that decide nothing."""
+    if operator in (">", ">="):
+        return _decide({">": "<", ">=": "<="}[operator], right, left)
+    if operator == "<":
+        return True if left[1] < right[0] else False if left[0] >= right[1] else None
+    if operator == "<=":
+        return True if left[1] <= right[0] else False if left[0] > right[1] else None
+    apart = left[1] < right[0] or right[1] < left[0]
+    same = left[0] == left[1] == right[0] == right[1]
+    return (operator == "!=") if apart else (operator == "==") if same else None
+
+
 class CodeWriter:
     """Writes the code of one procedure, or of what is no procedure (`types` and `names` of its locals by slot)."""
 
-    def __init__(self, facts: Facts, types: dict[int, str], names: dict[int, str], direct: Collection[int]) -> None:
-        """`direct` are the slots of locals that are the counters of their loops themselves."""
+    def __init__(self, facts: Facts, types: dict[int, str], names: dict[int, str], direct: Collection[int], ends: Ends | None = None) -> None:
+        """`direct` are the slots of locals that are the counters of their loops themselves, `ends` what locals are ever set to."""
         self.facts = facts
         self.types = types
         self.names = names
         self.direct = direct
+        self.ends = ends or {}
         self._counters = 0
 
     def term(self, e: Expression) -> Term:
@@ -54,21 +73,15 @@ class CodeWriter:
             case program.Unary(operator="abs", operand=operand):
                 return self._call("abs", e, operand)
             case program.Unary(operand=operand):
-                return Term(f"!{self.term(operand).within(PRIMARY)}", UNARY, "bool")
+                return self._not(self.term(operand))
             case program.Binary(operator=operator, left=left, right=right):
                 return self._binary(e, operator, left, right)
             case program.Compare(operator=operator, left=left, right=right):
-                level = _LEVELS[operator]
-                text = f"{self.term(left).within(level - 1)} {operator} {self.term(right).within(level - 1)}"
-                return Term(text, level, "bool")
+                return self._compare(operator, left, right)
             case program.Logic(operator=operator, left=left, right=right):
-                sign, level = ("&&", AND) if operator == "and" else ("||", OR)
-                sides = [term.text if term.level in (level, *range(EQUAL + 1)) else f"({term.text})" for term in map(self.term, (left, right))]
-                return Term(f" {sign} ".join(sides), level, "bool")
+                return self._logic(operator, self._truth(left), self._truth(right))
             case program.Choice(condition=condition, then=then, otherwise=otherwise):
-                wide = not fits_int(e.low, e.high)
-                sides = [self._operand(side, wide, OR) for side in (then, otherwise)]
-                return Term(f"{self.term(condition).within(OR)} ? {sides[0]} : {sides[1]}", CHOICE, "int32_t" if wide else "int")
+                return self._choice(e, self._truth(condition), then, otherwise)
             case program.Reading(name="tempo"):
                 return Term("(int16_t)ctl.tempo", UNARY, "int16_t")
             case program.Reading():
@@ -87,7 +100,50 @@ class CodeWriter:
         return f"({kind}){term.within(UNARY)}"
 
     def condition(self, e: Expression) -> str:
-        return self.term(e).text
+        """An expression where C wants a truth."""
+        return self._truth(e).text
+
+    def _truth(self, e: Expression) -> Term:
+        term = self.term(e)
+        # What is computed is compared, so that nobody takes a product for a slip of the pen.
+        return Term(f"{term.within(PLUS)} != 0", EQUAL, "bool") if term.type in ("int", "int32_t", "int16_t") else term
+
+    def _not(self, term: Term) -> Term:
+        if term.text in _DECIDED:
+            return TRUE if term.text == "0" else FALSE
+        if term.level == PRIMARY:
+            return Term(f"!{term.text}", UNARY, "bool")
+        return Term(f"!({term.text})", UNARY, "bool") if term.type == "bool" else Term(f"{term.within(PLUS)} == 0", EQUAL, "bool")
+
+    def _compare(self, operator: str, left: Expression, right: Expression) -> Term:
+        sides = [self.term(side) for side in (left, right)]
+        ends = [self._interval(e, term) for e, term in zip((left, right), sides, strict=True)]
+        decided = _decide(operator, *ends)
+        if decided is None and sides[0].text == sides[1].text:
+            decided = operator in ("==", "<=", ">=")
+        if decided is not None:
+            return TRUE if decided else FALSE
+        first = f"({sides[0].text})" if sides[0].text.startswith("!") else sides[0].within(PLUS)
+        return Term(f"{first} {operator} {sides[1].within(PLUS)}", _LEVELS[operator], "bool")
+
+    def _interval(self, e: Expression, term: Term) -> tuple[int, int]:
+        return (int(term.text), int(term.text)) if term.text in _DECIDED else self.facts.interval(e, self.ends)
+
+    def _logic(self, operator: str, left: Term, right: Term) -> Term:
+        sign, level, ends = ("&&", AND, "0") if operator == "and" else ("||", OR, "1")
+        if left.text in _DECIDED:
+            return left if left.text == ends else right
+        if right.text in _DECIDED and right.text != ends:
+            return left
+        sides = [term.text if term.level == level or term.level <= EQUAL else f"({term.text})" for term in (left, right)]
+        return Term(f" {sign} ".join(sides), level, "bool")
+
+    def _choice(self, e: Expression, condition: Term, then: Expression, otherwise: Expression) -> Term:
+        if condition.text in _DECIDED:
+            return self.term(otherwise if condition.text == "0" else then)
+        wide = not fits_int(e.low, e.high)
+        sides = [self._operand(side, wide, OR) for side in (then, otherwise)]
+        return Term(f"{condition.within(OR)} ? {sides[0]} : {sides[1]}", CHOICE, "int32_t" if wide else "int")
 
     def _read(self, text: str, kind: str) -> Term:
         # An unsigned 16-bit value would make int arithmetic unsigned where int has 16 bits.
@@ -148,11 +204,8 @@ class CodeWriter:
                 return [f"{self.names[slot]} = {self.value(value, self.types[slot])};"] if slot in self.names else []
             case program.SetTempo(value):
                 return [f"ctl_set_tempo({self.value(value, 'int32_t')});"]
-            case program.If(condition, then, otherwise):
-                lines = [f"if ({self.condition(condition)}) {{", *_indented(self.block(then))]
-                if otherwise:
-                    lines += ["} else {", *_indented(self.block(otherwise))]
-                return [*lines, "}"]
+            case program.If():
+                return self._if(statement)
             case program.For():
                 return self._loop(statement)
             case program.Call(procedure, arguments):
@@ -184,6 +237,18 @@ class CodeWriter:
             case program.CancelDraft():
                 return ["ctl_cancel_draft();"] if self.facts.has_drafts else []
         raise TypeError(f"no C for {statement!r}")
+
+    def _if(self, statement: program.If) -> list[str]:
+        condition = self.condition(statement.condition)
+        if condition in _DECIDED:
+            return self.block(statement.otherwise if condition == "0" else statement.then)
+        lines = [f"if ({condition}) {{", *_indented(self.block(statement.then))]
+        otherwise = self.block(statement.otherwise)
+        if len(statement.otherwise) == 1 and isinstance(statement.otherwise[0], program.If) and otherwise and otherwise[0].startswith("if "):
+            return [*lines, f"}} else {otherwise[0]}", *otherwise[1:]]
+        if otherwise:
+            lines += ["} else {", *_indented(otherwise)]
+        return [*lines, "}"]
 
     def _argument(self, procedure: int, slot: int, e: Expression) -> str:
         return self.value(e, self.facts.local_types[procedure].get(slot, "int32_t"))

@@ -14,6 +14,10 @@ from controller_sim.port.c_types import string, type_for
 from controller_sim.port.names import distinct, identifier
 
 
+Ends = dict[int, tuple[int, int]]
+"""The lowest and highest value that each local of a procedure is ever set to, by slot."""
+
+
 class Facts:
     """Derived from a design once. Texts and lists of names are collected while its code is written."""
 
@@ -43,7 +47,10 @@ class Facts:
         self.seen_cells = frozenset(self._seen())
         parts = expressions_in([design.modes, [design.procedures[p] for p in self.reached], design.responses])
         self.read_cells = frozenset(e.cell for e in parts if isinstance(e, program.CellValue))
-        self.local_types = {p: self._types_of(p) for p in self.reached}
+        self.local_ends = {p: self._ends_of(p) for p in self.reached}
+        self.local_types = {p: {slot: type_for(*each) for slot, each in ends.items()} for p, ends in self.local_ends.items()}
+        self.used_parameters: dict[int, list[int]] = {}
+        """The slots of the parameters that a procedure's C reads; known once it is written."""
         self.texts: dict[str, str] = {}
         self.name_lists: dict[tuple[str, ...], str] = {}
 
@@ -66,7 +73,7 @@ class Facts:
         """What nothing ever changes is a table in flash."""
         self.mode_names = distinct((mode.name.upper() for mode in design.modes), "MODE_")
         self.led_names = distinct((led.upper() for led in design.leds), "LED_")
-        self.procedure_names = distinct((procedure.name for procedure in design.procedures), taken=self.cell_names)
+        self.procedure_names = distinct((procedure.name for procedure in design.procedures), "do_")
 
     def cell_text(self, cell: int, index: str | None) -> str:
         name = self.cell_names[cell]
@@ -77,16 +84,25 @@ class Facts:
 
     def call(self, procedure: int, arguments: Sequence[str]) -> str:
         """A call with those of the arguments that the procedure reads."""
-        used = self.parameters(procedure)
+        used = self.used_parameters[procedure]
         return f"{self.procedure_names[procedure]}({', '.join(arguments[slot] for slot in used)})"
 
     def run(self, action: Action) -> str:
         return self.call(action.procedure, [str(value) for value in action.arguments]) + ";"
 
-    def parameters(self, procedure: int) -> list[int]:
-        """The slots of the parameters that a procedure reads."""
-        read = reads_in(self.design.procedures[procedure].body)
-        return [slot for slot in range(self.design.procedures[procedure].parameters) if slot in read]
+    def interval(self, e: Expression, ends: Ends) -> tuple[int, int]:
+        """Where an expression's value lies, also by what it is made of."""
+        low, high = -(1 << 31), (1 << 31) - 1
+        match e:
+            case program.Local(slot=slot):
+                low, high = ends.get(slot, (low, high))
+            case program.CellValue(cell=cell):
+                low, high = self.design.cells[cell].low, self.design.cells[cell].high
+            case program.Reading(name="tempo"):
+                low, high = self.design.tempo.low, self.design.tempo.high
+            case program.Reading() | program.Changed() | program.Compare() | program.Logic() | program.Unary(operator="not"):
+                low, high = 0, 1
+        return max(low, e.low), min(high, e.high)
 
     def local_names(self, procedure: Procedure) -> dict[int, str]:
         """Names of the locals that are read, by slot."""
@@ -107,8 +123,7 @@ class Facts:
                 found.discard(slot)
         return found
 
-    def _types_of(self, number: int) -> dict[int, str]:
-        """Types that hold all that a procedure's locals are ever set to."""
+    def _ends_of(self, number: int) -> Ends:
         procedure = self.design.procedures[number]
         ends: dict[int, list[int]] = {}
         for action in self.actions:
@@ -127,7 +142,7 @@ class Facts:
             elif isinstance(statement, program.For) and range(statement.start, statement.stop, statement.step):
                 values = range(statement.start, statement.stop, statement.step)
                 ends.setdefault(statement.slot, []).extend((values[0], values[-1]))
-        return {slot: type_for(min(values), max(values)) for slot, values in ends.items()}
+        return {slot: (min(values), max(values)) for slot, values in ends.items()}
 
     def _seen(self) -> Iterator[int]:
         """The cells that displays and LEDs read, or of which they read whether they have changed."""

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 RESERVED = frozenset(
     """auto break case char const continue default do double else enum extern float for goto if inline int long register restrict return
     short signed sizeof static struct switch typedef union unsigned void volatile while bool true false NULL errno offsetof
-    linux unix i386 asm typeof main cells ctl""".split()
+    int8_t int16_t int32_t int64_t uint8_t uint16_t uint32_t uint64_t size_t linux unix i386 asm typeof main cells ctl""".split()
 )
 """C's own words, macros that some compilers define unasked, and the two names that everything else stands in."""
 

@@ -91,7 +91,8 @@ static void happen(uint8_t slot)
 void ctl_time_out(void)
 {
     for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
-        if (ctl.armed[slot] && ctl.due_us[slot] == ctl.now_us) {
+        /* Several delayed messages may be due at once. */
+        while (ctl.armed[slot] && ctl.due_us[slot] == ctl.now_us) {
             ctl.armed[slot] = false;
             happen(slot);
         }

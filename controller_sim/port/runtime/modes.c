@@ -38,19 +38,16 @@ static void begin(uint32_t now_us)
     ctl_arm(CTL_AGE_SLOT, now_us + CTL_AGE_US);
 }
 
+#if CTL_HAS_CELLS
 static void copy_first_values(uint16_t offset, uint16_t size)
 {
-#if CTL_HAS_CELLS
     const CTL_FLASH uint8_t *first = (const CTL_FLASH uint8_t *)&ctl_first_values;
     uint8_t *bytes = (uint8_t *)&cells;
     for (; size; size--, offset++) {
         bytes[offset] = first[offset];
     }
-#else
-    (void)offset;
-    (void)size;
-#endif
 }
+#endif
 
 void ctl_start(uint32_t now_us)
 {
@@ -274,9 +271,11 @@ static void begin_again(void)
 #if CTL_HAS_DELAYED
     ctl_cancel_delayed(CTL_NO_MODE);
 #endif
+#if CTL_HAS_CELLS
     for (uint8_t i = 0; i < ctl_not_kept_ranges; i++) {
         copy_first_values(ctl_not_kept[i].offset, ctl_not_kept[i].size);
     }
+#endif
     begin(ctl.now_us);
     CTL_HAPPENED(CTL_RESTARTED, 0);
     ctl_darken();
