@@ -100,6 +100,8 @@ class DesignWriter:
         lines += self._power_on()
         if facts.timers:
             lines += self._timers()
+        if design.responses:
+            lines += self._responses()
         if facts.has_conditions:
             lines += self._conditions()
         if any(binding.eager for binding in design.bindings):
@@ -166,6 +168,20 @@ class DesignWriter:
                 cases.append((f"{name} * CTL_TIMERS + {n}:", [self.facts.run(timer.action)]))
         body = self._switch("mode * CTL_TIMERS + timer", cases)
         return ["void ctl_run_timer(uint8_t mode, uint8_t timer)", "{", *body, "}", ""]
+
+    def _responses(self) -> list[str]:
+        """What moves and messages do; the data bytes of a message are locals 0 and 1."""
+        data = CodeWriter(self.facts, {0: "uint8_t", 1: "uint8_t"}, {0: "first", 1: "second"}, frozenset())
+        cases = []
+        for n, response in enumerate(self.design.responses):
+            types = self.facts.local_types[response.procedure]
+            arguments = [data.value(argument, types[slot]) for slot, argument in enumerate(response.arguments)]
+            label = f"{n}: /* {self.place(response.place)} */"
+            cases.append((label, [f"{self.facts.call(response.procedure, arguments)};"]))
+        read = " ".join(line for _, lines in cases for line in lines)
+        body = [f"    (void){name};" for name in ("first", "second") if not re.search(rf"\b{name}\b", read)]
+        heading = "void ctl_run_response(uint16_t response, uint8_t first, uint8_t second)"
+        return [heading, "{", *body, *self._switch("response", cases), "}", ""]
 
     def _conditions(self) -> list[str]:
         bodies = []

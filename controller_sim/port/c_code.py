@@ -89,7 +89,7 @@ class CodeWriter:
             case program.Changed(cell=cell, index=index):
                 return self._changed(cell, index)
             case program.Position(pedal=pedal):
-                return self._read(f"ctl.pedals[{pedal}].position", "int16_t")
+                return self._read(f"ctl.pedals[{self.facts.pedal_names[pedal]}].position", "int16_t")
         raise TypeError(f"no C for {e!r}")
 
     def value(self, e: Expression, kind: str) -> str:

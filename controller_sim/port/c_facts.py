@@ -43,6 +43,7 @@ class Facts:
         self.timers = max(len(mode.timers) for mode in design.modes)
         self.has_conditions = any(mode.conditions for mode in design.modes)
         self.has_cancelling_modes = self.has_delayed and any(mode.delayed == "cancel" for mode in design.modes)
+        self.has_midi_in = bool(design.thru or design.tempo.follow) or any(isinstance(r.cause, form.Received) for r in design.responses)
         self._name()
         self.seen_cells = frozenset(self._seen())
         parts = expressions_in([design.modes, [design.procedures[p] for p in self.reached], design.responses])
@@ -72,6 +73,7 @@ class Facts:
         self.constant_cells = frozenset(plain)
         """What nothing ever changes is a table in flash."""
         self.mode_names = distinct((mode.name.upper() for mode in design.modes), "MODE_")
+        self.pedal_names = distinct((pedal.name.upper() for pedal in design.pedals), "PEDAL_")
         self.led_names = distinct((led.upper() for led in design.leds), "LED_")
         self.procedure_names = distinct((procedure.name for procedure in design.procedures), "do_")
 

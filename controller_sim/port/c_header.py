@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from controller_sim.core.kinds import MINUTE_US, TAP_PAUSE_US
-from controller_sim.design.form import Debounce
+from controller_sim.core.kinds import MINUTE_US, TAP_PAUSE_US, TICKS_PER_QUARTER, kind_of
+from controller_sim.core.midi_in import LONGEST_SYSEX, SYSEX
+from controller_sim.design.form import Debounce, Moved, Received
 from controller_sim.port.c_code import longest_text
 from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_tables import Bound
@@ -11,6 +12,7 @@ from controller_sim.port.c_types import comment, type_for
 from controller_sim.design import program
 
 TAP_INTERVALS = 4
+SYSEX_KIND = 1 << kind_of(SYSEX)
 
 
 def header_lines(facts: Facts, bound: Bound) -> list[str]:
@@ -62,7 +64,7 @@ def _values(facts: Facts, bound: Bound) -> dict[str, object]:
         "CTL_BINDINGS": len(design.bindings),
         "CTL_LEDS": len(design.leds),
         "CTL_TEXT_BYTES": _text_bytes(facts),
-        "CTL_PEDALS": 0,
+        "CTL_PEDALS": len(design.pedals),
         "CTL_PRESS_SETTLE_US": _wait(timing.press, "settle"),
         "CTL_PRESS_LOCKOUT_US": _wait(timing.press, "lockout"),
         "CTL_RELEASE_SETTLE_US": _wait(timing.release, "settle"),
@@ -99,7 +101,13 @@ def _values(facts: Facts, bound: Bound) -> dict[str, object]:
         "CTL_TAP_INTERVALS": TAP_INTERVALS,
         "CTL_TAP_PAUSE_US": f"{max(TAP_PAUSE_US, MINUTE_US // design.tempo.low)}u",
         "CTL_FOLLOW": design.tempo.follow,
-        "CTL_HAS_MIDI_IN": 0,
+        "CTL_FOLLOW_PAUSE_US": f"{2 * MINUTE_US // (TICKS_PER_QUARTER * design.tempo.low)}u",
+        "CTL_HAS_MIDI_IN": int(facts.has_midi_in),
+        "CTL_PARSER_BYTES": LONGEST_SYSEX if any(thru.kinds & SYSEX_KIND for thru in design.thru) else 3,
+        "CTL_RESPONSES": len(design.responses),
+        "CTL_MOVES": sum(isinstance(response.cause, Moved) for response in design.responses),
+        "CTL_HEARD": sum(isinstance(response.cause, Received) for response in design.responses),
+        "CTL_THRU": len(design.thru),
         "CTL_HAS_STORAGE": 0,
         "CTL_HAS_RESTART": int(facts.has_restart),
         "CTL_RUNNING_STATUS": int(design.running_status),
@@ -135,6 +143,8 @@ def _types(facts: Facts, bound: Bound) -> list[str]:
 
 def _enums(facts: Facts) -> list[str]:
     lines = [f"enum {{ {', '.join(facts.mode_names)} }};"]
+    if facts.pedal_names:
+        lines.append(f"enum {{ {', '.join(facts.pedal_names)} }};")
     if facts.led_names:
         lines.append(f"enum {{ {', '.join(facts.led_names)} }};")
     return [*lines, ""]

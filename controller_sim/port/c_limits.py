@@ -26,7 +26,3 @@ def check_limits(design: Design) -> None:
         for statement in statements_in(procedure.body):
             if isinstance(statement, program.Send) and len(statement.data) > MOST_MESSAGE_BYTES:
                 raise PortError(f"{procedure.name} sends a message of {len(statement.data)} bytes; the C99 runtime takes {MOST_MESSAGE_BYTES}", procedure.place)
-    if design.pedals or design.responses or design.thru or design.tempo.follow:
-        what = "pedals" if design.pedals else "what is received"
-        place = design.responses[0].place if design.responses else start
-        raise PortError(f"the C99 runtime does not yet know {what}", place)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
-from controller_sim.design.form import Design
+from controller_sim.design.form import Design, Moved
 from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_types import comment
 
@@ -113,6 +113,37 @@ def table_lines(facts: Facts, bound: Bound) -> list[str]:
         anew = [n for n, cell in enumerate(design.cells) if not cell.keep and n not in facts.constant_cells]
         lines += table("struct ctl_range ctl_not_kept[]", [_range(facts.cell_names[n]) for n in anew] or ["{0, 0}"])
         lines += [f"const CTL_FLASH uint8_t ctl_not_kept_ranges = {len(anew)};", ""]
+    return lines + _arrivals(facts)
+
+
+def _arrivals(facts: Facts) -> list[str]:
+    """Pedals, what moves and messages do in each mode, and what goes on."""
+    design = facts.design
+    lines: list[str] = []
+    points: list[int] = []
+    pedals = []
+    for pedal in design.pedals:
+        first = "true" if pedal.moves_first else "false"
+        values = [pedal.heel, pedal.toe, len(points), len(pedal.points) - 1, first, pedal.hysteresis, f"{pedal.every_us}u"]
+        pedals.append(f"{{{', '.join(map(str, values))}}}")
+        points += pedal.points
+    if pedals:
+        lines += [*table("struct ctl_pedal_setting ctl_pedals[CTL_PEDALS]", pedals), *one_line("int16_t ctl_points[]", points)]
+    moves: list[list[str]] = [[] for _ in design.modes]
+    heard: list[list[str]] = [[] for _ in design.modes]
+    for mode, each in enumerate(design.modes):
+        for number in each.responses:
+            response = design.responses[number]
+            condition = 0 if response.condition is None else 1 << response.condition
+            if isinstance(response.cause, Moved):
+                moves[mode].append(f"{{{response.cause.pedal}, {condition}, {number}}}")
+            else:
+                ends = ", ".join(str(end) for ends in response.cause.data for end in ends)
+                heard[mode].append(f"{{0x{response.cause.status:02X}, {response.cause.ports}, {ends}, {condition}, {number}}}")
+    lines += _parts("ctl_move", "ctl_moves", "ctl_mode_moves", moves) if any(moves) else []
+    lines += _parts("ctl_heard", "ctl_heard", "ctl_mode_heard", heard) if any(heard) else []
+    if design.thru:
+        lines += table("struct ctl_thru ctl_thru[CTL_THRU]", (f"{{{t.source}, {t.ports}, 0x{t.kinds:X}u}}" for t in design.thru))
     return lines
 
 

@@ -126,13 +126,13 @@ EXPORT void host_start(int64_t now_us, bool trace, const int32_t *kept)
 
 static void advance(int64_t now_us, ctl_switches_t contacts)
 {
+    /* Then polls come in between, as on a chip. */
     while (now_us - host.now_us > (int64_t)STEP_US) {
         ctl_advance((uint32_t)host.now_us + STEP_US, ctl.contacts);
         ctl_look();
         host.now_us += STEP_US;
     }
     ctl_advance((uint32_t)now_us, contacts);
-    ctl_look();
     host.now_us = now_us;
 }
 
@@ -141,8 +141,40 @@ EXPORT bool host_play(const int64_t *times_us, const int64_t *words, size_t coun
 {
     for (size_t i = 0; i < count; i++) {
         advance(times_us[i], (ctl_switches_t)words[i]);
+        ctl_look();
     }
     return !out_failed;
+}
+
+/* Advance to an instant at which something arrives besides: bytes << 2 | port, or reading << 6 | pedal << 2. */
+EXPORT bool host_arrive(int64_t now_us, int64_t word, const int64_t *events, size_t count)
+{
+    advance(now_us, (ctl_switches_t)word);
+    for (size_t i = 0; i < count; i++) {
+        int64_t event = events[i];
+        if (event & 3) {
+#if CTL_HAS_MIDI_IN
+            ctl_receive((uint8_t)(event & 3), (uint8_t)(event >> 2));
+#endif
+        } else {
+#if CTL_PEDALS
+            ctl_read_pedal((uint8_t)(event >> 2 & 15), (uint16_t)(event >> 6));
+#endif
+        }
+    }
+    ctl_look();
+    return !out_failed;
+}
+
+EXPORT void host_positions(int32_t *values)
+{
+#if CTL_PEDALS
+    for (uint8_t p = 0; p < CTL_PEDALS; p++) {
+        values[p] = ctl.pedals[p].position;
+    }
+#else
+    (void)values;
+#endif
 }
 
 EXPORT const int64_t *host_outputs(void)

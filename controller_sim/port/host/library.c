@@ -8,5 +8,6 @@
 #include "show.c"
 #include "messages.c"
 #include "tempo.c"
+#include "arrivals.c"
 #include "design.c"
 #include "host.c"

@@ -46,7 +46,7 @@ static void age(void)
 #if CTL_HAS_TAP_TEMPO
     ctl_forget_taps();
 #endif
-#if CTL_HAS_MIDI_IN
+#if CTL_FOLLOW
     ctl_forget_ticks();
 #endif
 }

@@ -117,6 +117,37 @@ struct ctl_delayed {
     struct ctl_message message;
 };
 
+/* A pedal: the inner ends of its dead zones, and `steps` + 1 points of its curve from `first_point` in ctl_points. */
+struct ctl_pedal_setting {
+    uint16_t heel;
+    uint16_t toe;
+    uint16_t first_point;
+    uint8_t steps;
+    bool moves_first;
+    uint16_t hysteresis;
+    uint32_t every_us;
+};
+
+struct ctl_move {
+    uint8_t pedal;
+    ctl_conditions_t condition; /* 0: none */
+    uint16_t response;
+};
+
+struct ctl_heard {
+    uint8_t status;
+    uint8_t ports;
+    uint8_t first_low, first_high, second_low, second_high; /* of the data bytes */
+    ctl_conditions_t condition;                             /* 0: none */
+    uint16_t response;
+};
+
+struct ctl_thru {
+    uint8_t source;
+    uint8_t ports;
+    uint32_t kinds; /* bit n: messages of kind n, 0 note-off .. 6 pitch wheel, 7 SysEx .. 22 reset */
+};
+
 /* The design's tables (design.c). */
 extern const CTL_FLASH ctl_switches_t ctl_masks[CTL_KEYS];
 extern const CTL_FLASH ctl_row_number_t ctl_row_of[CTL_MODES][CTL_KEYS];
@@ -168,7 +199,26 @@ extern const CTL_FLASH struct ctl_range ctl_not_kept[];
 extern const CTL_FLASH uint8_t ctl_not_kept_ranges;
 #endif
 
+#if CTL_PEDALS
+extern const CTL_FLASH struct ctl_pedal_setting ctl_pedals[CTL_PEDALS];
+extern const CTL_FLASH int16_t ctl_points[];
+#endif
+#if CTL_MOVES
+extern const CTL_FLASH struct ctl_move ctl_moves[];
+extern const CTL_FLASH struct ctl_part ctl_mode_moves[CTL_MODES];
+#endif
+#if CTL_HEARD
+extern const CTL_FLASH struct ctl_heard ctl_heard[];
+extern const CTL_FLASH struct ctl_part ctl_mode_heard[CTL_MODES];
+#endif
+#if CTL_THRU
+extern const CTL_FLASH struct ctl_thru ctl_thru[CTL_THRU];
+#endif
+
 /* The design's actions (design.c). */
+#if CTL_RESPONSES
+void ctl_run_response(uint16_t response, uint8_t first, uint8_t second);
+#endif
 void ctl_run_binding(ctl_choice_t binding);
 void ctl_run_enter(void);
 void ctl_run_leave(void);
@@ -202,6 +252,20 @@ struct ctl_wait {
     ctl_choice_t tap;
     ctl_choice_t twice;
     ctl_switches_t unanswered;
+};
+
+struct ctl_pedal {
+    int16_t position;
+    int16_t told; /* where it stood at its last move, if it has_moved */
+    uint16_t held; /* the last reading that counted, if it is_read */
+    bool is_read;
+    bool has_moved;
+};
+
+struct ctl_parser {
+    uint8_t status; /* the running or present one, 0: none */
+    uint8_t count;  /* of the bytes that are there of a message */
+    uint8_t bytes[CTL_PARSER_BYTES];
 };
 
 enum { CTL_NOT_RESTARTING = 0, CTL_ASKED_TO_RESTART = 1, CTL_RESTARTING = 2 };
@@ -300,6 +364,18 @@ struct ctl_state {
     uint8_t tap_count;
     uint32_t tap_intervals_us[CTL_TAP_INTERVALS];
 #endif
+#if CTL_FOLLOW
+    bool heard_tick;
+    uint8_t beat_ticks;
+    uint32_t heard_tick_us;
+    uint32_t beat_us;
+#endif
+#if CTL_PEDALS
+    struct ctl_pedal pedals[CTL_PEDALS];
+#endif
+#if CTL_HAS_MIDI_IN
+    struct ctl_parser parsers[2];
+#endif
 };
 
 extern struct ctl_state ctl;
@@ -387,6 +463,23 @@ void ctl_tick(void);
 #if CTL_HAS_TAP_TEMPO
 void ctl_tap_tempo(void);
 void ctl_forget_taps(void);
+#endif
+
+#if CTL_FOLLOW
+void ctl_hear_tick(void);
+void ctl_forget_ticks(void);
+#endif
+
+/* arrivals.c */
+#if CTL_PEDALS || CTL_HAS_MIDI_IN
+void ctl_start_arrivals(void);
+#endif
+#if CTL_PEDALS
+void ctl_read_pedal(uint8_t p, uint16_t raw);
+void ctl_pedal_rested(uint8_t p);
+#endif
+#if CTL_HAS_MIDI_IN
+void ctl_receive(uint8_t port, uint8_t byte);
 #endif
 
 #ifdef CTL_TRACE

@@ -34,7 +34,7 @@ void ctl_start_tempo(void)
     ctl.tap_count = 0;
 #endif
 #if CTL_FOLLOW
-    ctl.heard = false;
+    ctl.heard_tick = false;
 #endif
 }
 
@@ -201,6 +201,32 @@ void ctl_tap_tempo(void)
     }
     ctl.tap_intervals_us[ctl.tap_count++] = interval_us;
     set_mean(sum_us + interval_us, ctl.tap_count);
+}
+#endif
+
+#if CTL_FOLLOW
+void ctl_forget_ticks(void)
+{
+    if (ctl.now_us - ctl.heard_tick_us > CTL_FOLLOW_PAUSE_US) {
+        ctl.heard_tick = false;
+    }
+}
+
+/* A tick of another's clock: each 24th sets the tempo to that of the beat just ended. */
+void ctl_hear_tick(void)
+{
+    bool anew = !ctl.heard_tick || ctl.now_us - ctl.heard_tick_us > CTL_FOLLOW_PAUSE_US;
+    ctl.heard_tick = true;
+    ctl.heard_tick_us = ctl.now_us;
+    if (anew) {
+        ctl.beat_ticks = 0;
+        ctl.beat_us = ctl.now_us;
+    } else if (++ctl.beat_ticks == 24) {
+        ctl.beat_ticks = 0;
+        set_mean(ctl.now_us - ctl.beat_us, 1);
+        ctl.beat_us = ctl.now_us;
+        ctl.dirty = true;
+    }
 }
 #endif
 #endif
