@@ -24,6 +24,7 @@ examples:
   controller-sim run configs/booth.yaml configs/booth_evening.press
   controller-sim test configs
   controller-sim storage configs/booth.yaml configs/booth_evening.press
+  controller-sim port configs/booth.yaml --to c99 --out booth_firmware
   controller-sim schema > design.schema.json
 
 exit codes:
@@ -72,14 +73,14 @@ def _run(arguments: Sequence[str] | None) -> int:
 def _parser() -> argparse.ArgumentParser:
     import argparse
 
-    from controller_sim.cli import check, run, schema, storage, test
+    from controller_sim.cli import check, port, run, schema, storage, test
 
     parser = argparse.ArgumentParser(
         prog="controller-sim", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--version", action="store_true", help="print the version and end")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
-    for command in (run, test, check, storage, schema):
+    for command in (run, test, check, storage, port, schema):
         command.add_to(commands)
     return parser
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from importlib.resources import files
+from pathlib import Path
 
 from controller_sim.design import form
 from controller_sim.design.form import Design, Place
@@ -14,6 +14,8 @@ from controller_sim.port.c_header import header_lines
 from controller_sim.port.c_limits import check_limits
 from controller_sim.port.c_tables import Bound, table_lines
 from controller_sim.port.c_types import comment, number
+
+RUNTIME = Path(__file__).parent / "runtime" / "c99"
 
 
 def write_c99(design: Design, source: str) -> dict[str, str]:
@@ -27,8 +29,7 @@ def write_c99(design: Design, source: str) -> dict[str, str]:
 
 def runtime_files() -> dict[str, str]:
     """The runtime, the same for all designs."""
-    folder = files("controller_sim.port") / "runtime"
-    return {each.name: each.read_text(encoding="utf-8") for each in sorted(folder.iterdir(), key=lambda f: f.name) if each.name[-2:] in (".c", ".h")}
+    return {path.name: path.read_text(encoding="utf-8") for path in sorted(RUNTIME.iterdir())}
 
 
 def design_files(design: Design, source: str = "") -> dict[str, str]:
@@ -132,7 +133,11 @@ class DesignWriter:
         read = {slot for slot, name in names.items() if any(re.search(rf"\b{name}\b", line) for line in body)}
         parameters = facts.used_parameters[n] = [slot for slot in range(procedure.parameters) if slot in read]
         heading = ", ".join(f"{types[slot]} {names[slot]}" for slot in parameters) or "void"
-        lines = [f"/* {comment(procedure.name)} ({self.place(procedure.place)}) */", f"static void {facts.procedure_names[n]}({heading})", "{"]
+        lines = [
+            f"/* {comment(procedure.name)} ({self.place(procedure.place)}) */",
+            f"static void {facts.procedure_names[n]}({heading})",
+            "{",
+        ]
         for slot in sorted(read - set(parameters) - direct):
             lines.append(f"    {types[slot]} {names[slot]} = 0;")
         return [*lines, *(f"    {line}" for line in body), "}", ""]

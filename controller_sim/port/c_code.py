@@ -50,7 +50,9 @@ def _decide(operator: str, left: tuple[int, int], right: tuple[int, int]) -> boo
 class CodeWriter:
     """Writes the code of one procedure, or of what is no procedure (`types` and `names` of its locals by slot)."""
 
-    def __init__(self, facts: Facts, types: dict[int, str], names: dict[int, str], direct: Collection[int], ends: Ends | None = None) -> None:
+    def __init__(
+        self, facts: Facts, types: dict[int, str], names: dict[int, str], direct: Collection[int], ends: Ends | None = None
+    ) -> None:
         """`direct` are the slots of locals that are the counters of their loops themselves, `ends` what locals are ever set to."""
         self.facts = facts
         self.types = types
@@ -191,7 +193,11 @@ class CodeWriter:
         if index is None:
             return Term(f"ctl_changed({offset}, sizeof cells.{name})", PRIMARY, "bool")
         place = self.term(index)
-        return Term(f"ctl_changed((uint16_t)({offset} + (size_t){place.within(UNARY)} * sizeof cells.{name}[0]), sizeof cells.{name}[0])", PRIMARY, "bool")
+        return Term(
+            f"ctl_changed((uint16_t)({offset} + (size_t){place.within(UNARY)} * sizeof cells.{name}[0]), sizeof cells.{name}[0])",
+            PRIMARY,
+            "bool",
+        )
 
     def block(self, body: Sequence[Statement]) -> list[str]:
         return [line for statement in body for line in self._statement(statement)]
@@ -244,7 +250,12 @@ class CodeWriter:
             return self.block(statement.otherwise if condition == "0" else statement.then)
         lines = [f"if ({condition}) {{", *_indented(self.block(statement.then))]
         otherwise = self.block(statement.otherwise)
-        if len(statement.otherwise) == 1 and isinstance(statement.otherwise[0], program.If) and otherwise and otherwise[0].startswith("if "):
+        if (
+            len(statement.otherwise) == 1
+            and isinstance(statement.otherwise[0], program.If)
+            and otherwise
+            and otherwise[0].startswith("if ")
+        ):
             return [*lines, f"}} else {otherwise[0]}", *otherwise[1:]]
         if otherwise:
             lines += ["} else {", *_indented(otherwise)]
@@ -264,7 +275,9 @@ class CodeWriter:
         inside = cell.low <= value.low and value.high <= cell.high
         if cell.ends == "proved" or inside:
             return f"{target} = {self.value(value, kind)};"
-        wide = not all(fits_int(*ends) for ends in ((value.low, value.high), (cell.low, cell.high), (value.low - cell.low, value.high - cell.low)))
+        wide = not all(
+            fits_int(*ends) for ends in ((value.low, value.high), (cell.low, cell.high), (value.low - cell.low, value.high - cell.low))
+        )
         width = 32 if wide else 16
         if cell.ends == "clamp":
             return f"{target} = ({kind})ctl_clamp{width}({self.value(value, f'int{width}_t')}, {number(cell.low)}, {number(cell.high)});"
@@ -296,7 +309,9 @@ class CodeWriter:
             body = self.block(loop.body)
             if loop.slot in self.names:
                 body.insert(0, f"{self.names[loop.slot]} = ({self.types[loop.slot]}){name};")
-        step = {1: f"{name}++", -1: f"{name}--"}.get(loop.step, f"{name} = ({kind})({name} {'+' if loop.step > 0 else '-'} {abs(loop.step)})")
+        step = {1: f"{name}++", -1: f"{name}--"}.get(
+            loop.step, f"{name} = ({kind})({name} {'+' if loop.step > 0 else '-'} {abs(loop.step)})"
+        )
         test = f"{name} {'<' if loop.step > 0 else '>'} {number(end if abs(loop.step) > 1 else loop.stop)}"
         return [f"for ({kind} {name} = {number(loop.start)}; {test}; {step}) {{", *_indented(body), "}"]
 
@@ -350,4 +365,3 @@ def longest_text(text: program.Text) -> int:
         else:
             most += max(part.width, len(str(part.expression.low)), len(str(part.expression.high)))
     return most
-

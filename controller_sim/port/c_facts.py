@@ -13,7 +13,6 @@ from controller_sim.design.steps import statements_in
 from controller_sim.port.c_types import string, type_for
 from controller_sim.port.names import distinct, identifier
 
-
 Ends = dict[int, tuple[int, int]]
 """The lowest and highest value that each local of a procedure is ever set to, by slot."""
 
@@ -35,10 +34,10 @@ class Facts:
         self.has_clock = program.ClockRun in used
         self.has_tap_tempo = program.TapTempo in used
         self.has_restart = program.Restart in used
-        self.reads_tempo = any(isinstance(e, program.Reading) and e.name == "tempo" for e in expressions_in([design.modes, design.procedures]))
-        self.has_tempo = (
-            self.has_clock or self.has_tap_tempo or self.reads_tempo or program.SetTempo in used or bool(design.tempo.follow)
+        self.reads_tempo = any(
+            isinstance(e, program.Reading) and e.name == "tempo" for e in expressions_in([design.modes, design.procedures])
         )
+        self.has_tempo = self.has_clock or self.has_tap_tempo or self.reads_tempo or program.SetTempo in used or bool(design.tempo.follow)
         self.has_drafts = any(mode.draft for mode in design.modes)
         self.timers = max(len(mode.timers) for mode in design.modes)
         self.has_conditions = any(mode.conditions for mode in design.modes)
@@ -120,7 +119,13 @@ class Facts:
         found = {loop.slot for loop in loops} - {s.slot for s in statements_in(body) if isinstance(s, program.SetLocal)}
         for slot in list(found):
             inside = sum(_reads(loop.body, slot) for loop in loops if loop.slot == slot)
-            nested = any(inner.slot == slot for loop in loops if loop.slot == slot for inner in statements_in(loop.body) if isinstance(inner, program.For))
+            nested = any(
+                inner.slot == slot
+                for loop in loops
+                if loop.slot == slot
+                for inner in statements_in(loop.body)
+                if isinstance(inner, program.For)
+            )
             if nested or inside != _reads(body, slot) or slot < procedure.parameters:
                 found.discard(slot)
         return found

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from controller_sim.core.kinds import MINUTE_US, TAP_PAUSE_US, TICKS_PER_QUARTER, kind_of
 from controller_sim.core.midi_in import LONGEST_SYSEX, SYSEX
+from controller_sim.design import program
 from controller_sim.design.form import Debounce, Moved, Received
 from controller_sim.port.c_code import longest_text
 from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_tables import Bound
 from controller_sim.port.c_types import comment, type_for
-from controller_sim.design import program
 
 TAP_INTERVALS = 4
 SYSEX_KIND = 1 << kind_of(SYSEX)
@@ -18,7 +18,7 @@ SYSEX_KIND = 1 << kind_of(SYSEX)
 def header_lines(facts: Facts, bound: Bound) -> list[str]:
     design = facts.design
     lines = [
-        f"/* {comment(design.title)}: sizes, types and names. Written by controller-sim from {comment(design.file)}; change that, not this. */",
+        f"/* {comment(design.title)}: sizes, types and names. Written by controller-sim from {comment(design.file)}. */",
         "#ifndef CTL_DESIGN_H",
         "#define CTL_DESIGN_H",
         "",

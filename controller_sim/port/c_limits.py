@@ -21,8 +21,14 @@ def check_limits(design: Design) -> None:
         raise PortError(f"the debounce times are too long for a counter of 32 bits: at most {LONGEST_DEBOUNCE_US:,} us together", start)
     slots = 3 * len(design.keys) + max(len(mode.timers) for mode in design.modes) + len(design.pedals)
     if slots > MOST_SLOTS:
-        raise PortError(f"{len(design.keys)} switches and chords are too many for the C99 runtime, which can wait for {MOST_SLOTS} things at once", start)
+        raise PortError(
+            f"{len(design.keys)} switches and chords are too many for the C99 runtime, which can wait for {MOST_SLOTS} things at once",
+            start,
+        )
     for procedure in design.procedures:
         for statement in statements_in(procedure.body):
             if isinstance(statement, program.Send) and len(statement.data) > MOST_MESSAGE_BYTES:
-                raise PortError(f"{procedure.name} sends a message of {len(statement.data)} bytes; the C99 runtime takes {MOST_MESSAGE_BYTES}", procedure.place)
+                raise PortError(
+                    f"{procedure.name} sends a message of {len(statement.data)} bytes; the C99 runtime takes {MOST_MESSAGE_BYTES}",
+                    procedure.place,
+                )

@@ -90,14 +90,19 @@ def one_line(declaration: str, values: Iterable[object]) -> list[str]:
 def table_lines(facts: Facts, bound: Bound) -> list[str]:
     design = facts.design
     names = ", ".join(key.name for key in design.keys)
-    lines = [f"/* The switches of each key: {comment(names)}. */", *one_line("ctl_switches_t ctl_masks[CTL_KEYS]", (key.mask for key in design.keys))]
+    lines = [
+        f"/* The switches of each key: {comment(names)}. */",
+        *one_line("ctl_switches_t ctl_masks[CTL_KEYS]", (key.mask for key in design.keys)),
+    ]
     lines += _rows(facts, bound)
     lines += _slots(bound)
     if facts.has_conditions:
         entries = [f"{{{conditions}, {binding}}}" for conditions, binding in bound.alternatives] or ["{0, 0}"]
         lines += table("struct ctl_alternative ctl_alternatives[]", entries)
     if bound.has_chords:
-        lines += _parts("ctl_chord", "ctl_chords", "ctl_mode_chords", [[_chord(each) for each in bound.chords(m)] for m in range(len(design.modes))])
+        lines += _parts(
+            "ctl_chord", "ctl_chords", "ctl_mode_chords", [[_chord(each) for each in bound.chords(m)] for m in range(len(design.modes))]
+        )
     if facts.timers:
         timers = [[f"{{{t.period_us}u, {'true' if t.every else 'false'}}}" for t in mode.timers] for mode in design.modes]
         lines += _parts("ctl_timer", "ctl_timers", "ctl_mode_timers", timers)
@@ -152,7 +157,9 @@ def _rows(facts: Facts, bound: Bound) -> list[str]:
     gestures = [gesture for gesture in GESTURES if bound.uses(gesture)]
     numbers: dict[tuple[int, int], int] = {}
     holds: list[tuple[int, int]] = []
-    entries = ["{" + ", ".join(["0"] * (len(gestures) + 2 * bool(bound.keys_with("hold")))) + "}"] if gestures or bound.keys_with("hold") else []
+    entries = (
+        ["{" + ", ".join(["0"] * (len(gestures) + 2 * bool(bound.keys_with("hold")))) + "}"] if gestures or bound.keys_with("hold") else []
+    )
     for where, row in bound.rows.items():
         numbers[where] = len(entries)
         values = [row.choices.get(gesture, 0) for gesture in gestures]

@@ -66,7 +66,7 @@ def run_compiler(command: Sequence[str], folder: Path) -> str:
     except (OSError, subprocess.TimeoutExpired) as error:
         raise PortError(f"the C compiler '{' '.join(command[:3])}' cannot be run: {error}") from None
     if done.returncode:
-        lines = done.stderr.strip().splitlines(); (Path("/tmp/failed.c").write_text((folder / "design.c").read_text()) if (folder / "design.c").exists() else None)
+        lines = done.stderr.strip().splitlines()
         raise PortError("the C compiler refuses what was written, which is a fault of ours:\n" + "\n".join(lines[:20]))
     return done.stdout + done.stderr
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-RESERVED = frozenset(
-    """auto break case char const continue default do double else enum extern float for goto if inline int long register restrict return
+_WORDS_OF_C = """
+    auto break case char const continue default do double else enum extern float for goto if inline int long register restrict return
     short signed sizeof static struct switch typedef union unsigned void volatile while bool true false NULL errno offsetof
-    int8_t int16_t int32_t int64_t uint8_t uint16_t uint32_t uint64_t size_t linux unix i386 asm typeof main cells ctl""".split()
-)
+    int8_t int16_t int32_t int64_t uint8_t uint16_t uint32_t uint64_t size_t linux unix i386 asm typeof main cells ctl
+"""
+RESERVED = frozenset(_WORDS_OF_C.split())
 """C's own words, macros that some compilers define unasked, and the two names that everything else stands in."""
 
 _WORDS = (("..", "_to_"), ("+", "_and_"), ("==", "_is_"), ("!=", "_is_not_"), ("<=", "_at_most_"), (">=", "_at_least_"), ("<", "_below_"))

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Iterable, Sequence
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from controller_sim.core.kinds import MESSAGE, message_item
+from controller_sim.core.kinds import message_item
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import Output, decode
 from controller_sim.port.c99 import design_files, runtime_files
@@ -32,6 +31,7 @@ size_t host_state_size(void);
 void host_save(uint8_t *state);
 void host_load(const uint8_t *state);
 """
+LIBRARY = Path(__file__).parent / "runtime" / "library"
 _recent: list[tuple[Design, Library]] = []
 
 
@@ -54,9 +54,13 @@ class Library:
 
 def host_files(design: Design) -> dict[str, str]:
     """The firmware of a design with what makes a library of it."""
-    folder = files("controller_sim.port") / "host"
-    host = {each.name: each.read_text(encoding="utf-8") for each in folder.iterdir() if each.name.endswith(".c")}
-    return {**runtime_files(), **design_files(design), **host}
+    library = {path.name: path.read_text(encoding="utf-8") for path in LIBRARY.iterdir()}
+    return {**runtime_files(), **design_files(design), **library}
+
+
+def native(design: Design, now_us: int = 0, kept: Sequence[int] | None = None, trace: bool = False) -> NativeEngine:
+    """The native engine of a design, as those who choose among engines make it."""
+    return NativeEngine(design, now_us, kept, trace)
 
 
 def library_of(design: Design) -> Library:
@@ -130,8 +134,8 @@ class NativeEngine:
         numbers: array[int] = array("q")
         if count:
             numbers.frombytes(library.ffi.buffer(library.lib.host_outputs(), 8 * count))
-        items: list[int | str] = numbers.tolist()
-        return items if min(items, default=0) >= 0 else _with_bytes(items, numbers)
+        items = numbers.tolist()
+        return [*items] if min(items, default=0) >= 0 else _with_bytes(items, numbers)
 
     @property
     def packed(self) -> list[int | str]:
@@ -215,6 +219,3 @@ def _with_bytes(items: Sequence[Any], numbers: array[int]) -> list[int | str]:
             item = data.decode() if item & 1 else message_item(data[0], data[1:])
         found += (time_us, item)
     return found
-
-
-__all__ = ["MESSAGE", "Library", "NativeEngine", "host_files", "library_of"]
