@@ -204,8 +204,9 @@ class CodeWriter:
 
     def _statement(self, statement: Statement) -> list[str]:
         match statement:
-            case program.SetCell():
-                return [self._set_cell(statement)]
+            case program.SetCell(cell=cell):
+                kept = ["CTL_KEPT_CHANGED();"] if self.facts.design.cells[cell].keep else []
+                return [self._set_cell(statement), *kept]
             case program.SetLocal(slot, value):
                 return [f"{self.names[slot]} = {self.value(value, self.types[slot])};"] if slot in self.names else []
             case program.SetTempo(value):

@@ -6,6 +6,7 @@ from controller_sim.core.kinds import MINUTE_US, TAP_PAUSE_US, TICKS_PER_QUARTER
 from controller_sim.core.midi_in import LONGEST_SYSEX, SYSEX
 from controller_sim.design import program
 from controller_sim.design.form import Debounce, Moved, Received
+from controller_sim.design.storage import keeps, map_of
 from controller_sim.port.c_code import longest_text
 from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_tables import Bound
@@ -108,15 +109,34 @@ def _values(facts: Facts, bound: Bound) -> dict[str, object]:
         "CTL_MOVES": sum(isinstance(response.cause, Moved) for response in design.responses),
         "CTL_HEARD": sum(isinstance(response.cause, Received) for response in design.responses),
         "CTL_THRU": len(design.thru),
-        "CTL_HAS_STORAGE": 0,
+        "CTL_HAS_STORAGE": int(keeps(design)),
+        **(_storage(facts) if keeps(design) else {}),
         "CTL_HAS_RESTART": int(facts.has_restart),
         "CTL_RUNNING_STATUS": int(design.running_status),
     }
 
 
+def _storage(facts: Facts) -> dict[str, object]:
+    design, whole = facts.design, map_of(facts.design)
+    sizes = {_type_bytes(facts.cell_types[each.index]) for each in whole.cells}
+    return {
+        "CTL_STORAGE_BYTES": f"{whole.size}u",
+        "CTL_STORAGE_VERSION": design.storage.version,
+        "CTL_STORAGE_OLDEST": design.storage.oldest,
+        "CTL_ROWS": whole.rows,
+        "CTL_ROW_BYTES": f"{whole.row_bytes}u",
+        "CTL_ROWS_AT_ONCE": whole.rows_at_once,
+        "CTL_STORED_CELLS": len(whole.cells),
+        "CTL_STORED_SIZES": sum(sizes),
+    }
+
+
 def _cell_bytes(facts: Facts, cell: int) -> int:
-    width = {"8": 1, "6": 2, "2": 4}[facts.cell_types[cell][-3]]
-    return width * facts.design.cells[cell].size
+    return _type_bytes(facts.cell_types[cell]) * facts.design.cells[cell].size
+
+
+def _type_bytes(kind: str) -> int:
+    return {"8_t": 1, "6_t": 2, "2_t": 4}[kind[-3:]]
 
 
 def _text_bytes(facts: Facts) -> int:

@@ -6,8 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from controller_sim.design.form import Design, Moved
+from controller_sim.design.storage import keeps, layout_of, map_of
 from controller_sim.port.c_facts import Facts
-from controller_sim.port.c_types import comment
+from controller_sim.port.c_types import comment, number
 
 GESTURES = ("press", "release", "tap", "repeat", "double")
 NOBODY = 255
@@ -118,7 +119,27 @@ def table_lines(facts: Facts, bound: Bound) -> list[str]:
         anew = [n for n, cell in enumerate(design.cells) if not cell.keep and n not in facts.constant_cells]
         lines += table("struct ctl_range ctl_not_kept[]", [_range(facts.cell_names[n]) for n in anew] or ["{0, 0}"])
         lines += [f"const CTL_FLASH uint8_t ctl_not_kept_ranges = {len(anew)};", ""]
+    if keeps(design):
+        lines += _storage(facts)
     return lines + _arrivals(facts)
+
+
+def _storage(facts: Facts) -> list[str]:
+    """How the kept cells lie in the image."""
+    entries = []
+    for each in map_of(facts.design).cells:
+        name, kind = facts.cell_names[each.index], facts.cell_types[each.index]
+        one = f"cells.{name}[0]" if each.cell.shape else f"cells.{name}"
+        signed = "true" if kind.startswith("int") else "false"
+        span = each.cell.high - each.cell.low
+        values = [f"0x{each.number << 16 | each.length:08X}u", f"{span}u", number(each.cell.low), each.place]
+        values += [f"offsetof(struct ctl_cells, {name})", each.width, f"sizeof {one}", signed]
+        entries.append(f"{{{', '.join(map(str, values))}}}")
+    header = layout_of(facts.design).start[:7]
+    return [
+        *one_line("uint8_t ctl_storage_header[7]", header),
+        *table("struct ctl_stored_cell ctl_stored_cells[CTL_STORED_CELLS]", entries),
+    ]
 
 
 def _arrivals(facts: Facts) -> list[str]:

@@ -30,6 +30,12 @@ const char *host_display(void);
 size_t host_state_size(void);
 void host_save(uint8_t *state);
 void host_load(const uint8_t *state);
+bool host_store_power_on(const uint8_t *image);
+void host_store_save(const int32_t *kept);
+void host_store_begin(const int32_t *kept, size_t steps);
+const uint8_t *host_store_chip(void);
+const int32_t *host_store_writes(void);
+size_t host_store_take(void);
 """
 LIBRARY = Path(__file__).parent / "runtime" / "library"
 _recent: list[tuple[Design, Library]] = []

@@ -49,6 +49,14 @@ static void copy_first_values(uint16_t offset, uint16_t size)
 }
 #endif
 
+#if CTL_HAS_CELLS
+void ctl_take_first_values(void)
+{
+    copy_first_values(0, (uint16_t)sizeof cells);
+}
+#endif
+
+/* Power on at an instant; the cells hold what was kept, or their first values. */
 void ctl_start(uint32_t now_us)
 {
     ctl.contacts = 0;
@@ -60,9 +68,6 @@ void ctl_start(uint32_t now_us)
 #endif
 #if CTL_TEXT_BYTES
     ctl.shown[0] = '\0';
-#endif
-#if CTL_HAS_CELLS
-    copy_first_values(0, (uint16_t)sizeof cells);
 #endif
     begin(now_us);
 }
@@ -83,6 +88,9 @@ static void leave(void)
 #if CTL_DRAFT_BYTES
     if (ctl.drafting && !ctl_draft_saves[ctl.mode]) {
         ctl_cancel_draft();
+    }
+    if (ctl.drafting) {
+        CTL_KEPT_CHANGED();
     }
     ctl.drafting = false;
 #endif
@@ -207,6 +215,7 @@ void ctl_save_draft(void)
     use_draft(SAVE, 0, 0);
     ctl.drafting = true;
     ctl.dirty = true;
+    CTL_KEPT_CHANGED();
 }
 
 /* Give the drafted cells back the values they had on entering the mode, or at the last save. */
@@ -235,6 +244,7 @@ bool ctl_draft_changed(void)
 void ctl_factory_values(uint16_t offset, uint16_t size)
 {
     copy_first_values(offset, size);
+    CTL_KEPT_CHANGED();
 #if CTL_DRAFT_BYTES
     if (ctl.drafting) {
         const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];

@@ -148,6 +148,18 @@ struct ctl_thru {
     uint32_t kinds; /* bit n: messages of kind n, 0 note-off .. 6 pitch wheel, 7 SysEx .. 22 reset */
 };
 
+/* A kept cell in the stream of bytes that is stored. */
+struct ctl_stored_cell {
+    uint32_t label; /* a number made of its name, range and shape, then the bytes of its values */
+    uint32_t span;  /* from its low end to its high end */
+    int32_t low;
+    uint16_t place;  /* of its first value in the stream */
+    uint16_t offset; /* in struct ctl_cells */
+    uint8_t width;   /* stored bytes a value */
+    uint8_t size;    /* bytes a value in struct ctl_cells */
+    bool is_signed;
+};
+
 /* The design's tables (design.c). */
 extern const CTL_FLASH ctl_switches_t ctl_masks[CTL_KEYS];
 extern const CTL_FLASH ctl_row_number_t ctl_row_of[CTL_MODES][CTL_KEYS];
@@ -215,6 +227,11 @@ extern const CTL_FLASH struct ctl_part ctl_mode_heard[CTL_MODES];
 extern const CTL_FLASH struct ctl_thru ctl_thru[CTL_THRU];
 #endif
 
+#if CTL_HAS_STORAGE
+extern const CTL_FLASH uint8_t ctl_storage_header[7];
+extern const CTL_FLASH struct ctl_stored_cell ctl_stored_cells[CTL_STORED_CELLS];
+#endif
+
 /* The design's actions (design.c). */
 #if CTL_RESPONSES
 void ctl_run_response(uint16_t response, uint8_t first, uint8_t second);
@@ -267,6 +284,25 @@ struct ctl_parser {
     uint8_t count;  /* of the bytes that are there of a message */
     uint8_t bytes[CTL_PARSER_BYTES];
 };
+
+#if CTL_HAS_STORAGE
+/* How far a save has come (storage.c). */
+struct ctl_stored {
+    bool usable;
+    bool changed; /* kept cells may have changed since it was looked for rows to write */
+    bool tidies;  /* whether a full journal is brought home after a save */
+    bool is_fetched, is_whole; /* the row in row_bytes, at power-on */
+    uint8_t phase;
+    uint8_t row, column;
+    uint8_t count, left; /* rows of the entry, and of these yet to be written */
+    uint8_t image_rows;
+    uint16_t tail; /* where the journal ends */
+    uint16_t at, end;
+    uint16_t check;
+    uint8_t rows[(CTL_ROWS + 7) / 8]; /* bit r: row r is to be written */
+    uint8_t row_bytes[CTL_ROW_BYTES];
+};
+#endif
 
 enum { CTL_NOT_RESTARTING = 0, CTL_ASKED_TO_RESTART = 1, CTL_RESTARTING = 2 };
 
@@ -376,6 +412,9 @@ struct ctl_state {
 #if CTL_HAS_MIDI_IN
     struct ctl_parser parsers[2];
 #endif
+#if CTL_HAS_STORAGE
+    struct ctl_stored stored;
+#endif
 };
 
 extern struct ctl_state ctl;
@@ -418,10 +457,20 @@ bool ctl_changed(uint16_t offset, uint16_t size);
 bool ctl_draft_changed(void);
 #endif
 #if CTL_HAS_CELLS
+void ctl_take_first_values(void);
 void ctl_factory_values(uint16_t offset, uint16_t size);
 #endif
 #if CTL_HAS_RESTART
 void ctl_restart(void);
+#endif
+
+/* storage.c */
+#if CTL_HAS_STORAGE
+bool ctl_store_power_on(void);
+bool ctl_store_step(void);
+#define CTL_KEPT_CHANGED() (ctl.stored.changed = true)
+#else
+#define CTL_KEPT_CHANGED() ((void)0)
 #endif
 
 /* show.c */

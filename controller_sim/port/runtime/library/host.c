@@ -106,6 +106,39 @@ void hw_happened(uint8_t kind, uint16_t what)
     }
 }
 
+#if CTL_HAS_STORAGE
+/* The chip: what it holds, and what was written to it, address * 256 + byte each. */
+static uint8_t chip[CTL_STORAGE_BYTES];
+static int32_t *writes;
+static size_t write_count, write_room;
+
+uint8_t hw_stored(uint16_t address)
+{
+    return chip[address];
+}
+
+void hw_store(uint16_t address, uint8_t byte)
+{
+    if (write_count == write_room) {
+        size_t room = write_room ? 2 * write_room : 1024;
+        int32_t *moved = realloc(writes, room * sizeof *writes);
+        if (!moved) {
+            out_failed = true;
+            return;
+        }
+        writes = moved;
+        write_room = room;
+    }
+    writes[write_count++] = (int32_t)address * 256 + byte;
+    chip[address] = byte;
+}
+
+bool hw_store_is_busy(void)
+{
+    return false;
+}
+#endif
+
 #if CTL_HAS_CELLS
 #define CELLS_SIZE sizeof cells
 #else
@@ -118,6 +151,9 @@ EXPORT void host_start(int64_t now_us, bool trace, const int32_t *kept)
     host.now_us = now_us;
     host.trace = trace;
     memset(&ctl, 0, sizeof ctl);
+#if CTL_HAS_CELLS
+    ctl_take_first_values();
+#endif
     ctl_start((uint32_t)now_us);
     if (kept) {
         host_set_kept(kept);
@@ -284,3 +320,51 @@ EXPORT void host_load(const uint8_t *state)
     memcpy(&cells, state + sizeof host + sizeof ctl, sizeof cells);
 #endif
 }
+
+#if CTL_HAS_STORAGE
+/* Power on with this in the chip; false when it is refused. The kept cells are then those of the chip. */
+EXPORT bool host_store_power_on(const uint8_t *image)
+{
+    memcpy(chip, image, sizeof chip);
+    memset(&ctl, 0, sizeof ctl);
+    ctl_take_first_values();
+    return ctl_store_power_on();
+}
+
+/* Set the kept cells and save them to the end. */
+EXPORT void host_store_save(const int32_t *kept)
+{
+    host_set_kept(kept);
+    CTL_KEPT_CHANGED();
+    while (ctl_store_step()) {
+    }
+}
+
+/* Set the kept cells, and take so many steps of saving them. */
+EXPORT void host_store_begin(const int32_t *kept, size_t steps)
+{
+    host_set_kept(kept);
+    CTL_KEPT_CHANGED();
+    while (steps && ctl_store_step()) {
+        steps--;
+    }
+}
+
+EXPORT const uint8_t *host_store_chip(void)
+{
+    return chip;
+}
+
+EXPORT const int32_t *host_store_writes(void)
+{
+    return writes;
+}
+
+/* How many writes there are, which are taken with this. */
+EXPORT size_t host_store_take(void)
+{
+    size_t count = write_count;
+    write_count = 0;
+    return count;
+}
+#endif

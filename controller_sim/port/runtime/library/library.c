@@ -9,5 +9,6 @@
 #include "messages.c"
 #include "tempo.c"
 #include "arrivals.c"
+#include "storage.c"
 #include "design.c"
 #include "host.c"
