@@ -65,6 +65,8 @@ def _values(facts: Facts, bound: Bound) -> dict[str, object]:
         "CTL_BINDINGS": len(design.bindings),
         "CTL_LEDS": len(design.leds),
         "CTL_TEXT_BYTES": _text_bytes(facts),
+        "CTL_DISPLAY_LINES": design.display_lines if facts.has_display else 0,
+        "CTL_DISPLAY_CHARACTERS": design.display_characters,
         "CTL_PEDALS": len(design.pedals),
         "CTL_PRESS_SETTLE_US": _wait(timing.press, "settle"),
         "CTL_PRESS_LOCKOUT_US": _wait(timing.press, "lockout"),

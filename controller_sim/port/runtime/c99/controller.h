@@ -13,6 +13,9 @@
 
 #include "design.h"
 
+/* Whether the serial port may leave out this status byte, as the design wants it (running status). */
+bool ctl_status_is_running(uint8_t status);
+
 void ctl_power_on(void);
 void ctl_poll(void);
 

@@ -16,8 +16,8 @@ uint32_t hw_now_us(void);
 /* Which contacts are closed: bit s for switch s, not debounced. */
 ctl_switches_t hw_closed_contacts(void);
 
-/* One whole MIDI message for `ports` (CTL_SERIAL, CTL_USB or both), to be sent after those before it.
- * On the serial port it may lack its status byte (running status) where the design says so. */
+/* One whole MIDI message for `ports` (CTL_SERIAL, CTL_USB or both), to be sent after those before it. The serial port may
+ * leave out a first byte of which ctl_status_is_running says so, asked once for each message that goes there. */
 void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count);
 
 #if CTL_LEDS

@@ -3,6 +3,21 @@
 
 #include "state.h"
 
+bool ctl_status_is_running(uint8_t status)
+{
+#if CTL_RUNNING_STATUS
+    static uint8_t running;
+    bool same = status == running;
+    if (status < 0xF8) {
+        running = status < 0xF0 ? status : 0;
+    }
+    return same && status < 0xF0;
+#else
+    (void)status;
+    return false;
+#endif
+}
+
 void ctl_power_on(void)
 {
 #if CTL_HAS_CELLS
