@@ -339,8 +339,12 @@ class CodeWriter:
                 lines.append(f"ctl_put_name({self.facts.names_name(part.names)}, {self.value(part.expression, 'uint8_t')});")
             else:
                 fill = "'0'" if part.fill == "0" else "' '"
-                lines.append(f"ctl_put_number({self.value(part.expression, 'int32_t')}, {part.width}, {fill});")
+                lines.append(f"ctl_put_number({self._shown(part.expression)}, {part.width}, {fill});")
         return lines
+
+    def _shown(self, e: Expression) -> str:
+        """A number as what shows it takes it: of 16 bits, but where some text shows a larger one."""
+        return self.value(e, "int32_t" if self.facts.shows_wide else "int16_t")
 
     def view(self, view: form.View) -> list[str]:
         lines: list[str] = []

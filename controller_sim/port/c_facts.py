@@ -10,7 +10,7 @@ from controller_sim.design import form, program
 from controller_sim.design.form import Action, Design, Procedure
 from controller_sim.design.program import Expression, Statement
 from controller_sim.design.steps import statements_in
-from controller_sim.port.c_types import string, type_for
+from controller_sim.port.c_types import fits_int, string, type_for
 from controller_sim.port.names import distinct, identifier
 
 Ends = dict[int, tuple[int, int]]
@@ -51,6 +51,7 @@ class Facts:
         self.local_types = {p: {slot: type_for(*each) for slot, each in ends.items()} for p, ends in self.local_ends.items()}
         self.used_parameters: dict[int, list[int]] = {}
         """The slots of the parameters that a procedure's C reads; known once it is written."""
+        self.shows_wide = any(not fits_int(e.low, e.high) for e in self.shown_numbers())
         self.texts: dict[str, str] = {}
         self.name_lists: dict[tuple[str, ...], str] = {}
 
@@ -168,6 +169,12 @@ class Facts:
             or isinstance(s, program.SetTempo | program.TapTempo | program.ClockRun)
             for s in statements_in(body)
         )
+
+    def shown_numbers(self) -> Iterator[Expression]:
+        """The expressions that texts show as numbers."""
+        texts = [line for mode in self.design.modes for view in mode.views for line in view.lines]
+        texts += [s.text for s in self.statements if isinstance(s, program.Notice)]
+        return (part.expression for text in texts for part in text.parts if isinstance(part, program.Field) and not part.names)
 
     def text_name(self, text: str) -> str:
         """The table that holds a text."""

@@ -153,9 +153,12 @@ def _text_bytes(facts: Facts) -> int:
 def _types(facts: Facts, bound: Bound) -> list[str]:
     design = facts.design
     choices = len(design.bindings) + 1 + len(bound.alternatives)
+    wide = facts.shows_wide
     conditions = max(len(mode.conditions) for mode in design.modes)
     return [
         f"typedef {'uint8_t' if len(design.switches) <= 8 else 'uint16_t'} ctl_switches_t; /* bit s for switch s */",
+        f"typedef {'int32_t' if wide else 'int16_t'} ctl_number_t; /* what texts show */",
+        f"typedef {'uint32_t' if wide else 'uint16_t'} ctl_magnitude_t;",
         f"typedef {type_for(0, choices)} ctl_choice_t;",
         f"typedef {type_for(0, len(bound.rows) + 1)} ctl_row_number_t;",
         f"typedef {'uint8_t' if conditions <= 8 else 'uint16_t' if conditions <= 16 else 'uint32_t'} ctl_conditions_t;",

@@ -24,7 +24,7 @@ from controller_sim.port.errors import PortError
 from controller_sim.port.native import Library, NativeEngine
 
 SOURCE = Path(__file__).with_name("handwritten.c")
-OPTIMISED = ("-O2",)
+OPTIMISED = ("-O3",)
 TURNS = 20
 """How often a version in C plays all columns at a time: once is too short to be timed."""
 MOST_NUMBERS = 16

@@ -1,22 +1,13 @@
 /* What arrives besides contacts: pedal readings and MIDI bytes, each handled at its instant after the edges. */
 #include "state.h"
 
-#if CTL_PEDALS || CTL_HAS_MIDI_IN
-void ctl_start_arrivals(void)
-{
 #if CTL_PEDALS
+/* Before its first reading a pedal stands at the heel. */
+void ctl_start_pedals(void)
+{
     for (uint8_t p = 0; p < CTL_PEDALS; p++) {
         ctl.pedals[p].position = ctl_points[ctl_pedals[p].first_point];
-        ctl.pedals[p].is_read = false;
-        ctl.pedals[p].has_moved = false;
     }
-#endif
-#if CTL_HAS_MIDI_IN
-    for (uint8_t port = 0; port < 2; port++) {
-        ctl.parsers[port].status = 0;
-        ctl.parsers[port].count = 0;
-    }
-#endif
 }
 #endif
 

@@ -5,17 +5,6 @@
  */
 #include "state.h"
 
-void ctl_start_contacts(void)
-{
-    ctl.level = 0;
-    ctl.waits = 0;
-    ctl.postponed = 0;
-    ctl.waking_us = ctl.now_us + CTL_FAR_US;
-#if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
-    ctl.locked = 0;
-#endif
-}
-
 void ctl_forget_lockouts(void)
 {
 #if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
@@ -27,24 +16,11 @@ void ctl_forget_lockouts(void)
 #endif
 }
 
-static void find_waking(void)
-{
-    uint32_t waking_us = ctl.now_us + CTL_FAR_US;
-    if (ctl.waits) {
-        for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-            if (ctl.waits & CTL_BIT(s) && ctl_before(ctl.contact_due_us[s], waking_us)) {
-                waking_us = ctl.contact_due_us[s];
-            }
-        }
-    }
-    ctl.waking_us = waking_us;
-}
-
 #if CTL_PRESS_SETTLE_US || CTL_RELEASE_SETTLE_US || CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
 static void wait_for(uint8_t s, uint32_t due_us)
 {
     ctl.contact_due_us[s] = due_us;
-    ctl.waits |= CTL_BIT(s);
+    ctl.waits[s] = true;
     if (ctl_before(due_us, ctl.waking_us)) {
         ctl.waking_us = due_us;
     }
@@ -82,7 +58,7 @@ static void closed(uint8_t s)
 {
 #if CTL_RELEASE_SETTLE_US || CTL_PRESS_LOCKOUT_US
     if (ctl.level & CTL_BIT(s)) {
-        ctl.waits &= (ctl_switches_t)~CTL_BIT(s);
+        ctl.waits[s] = false;
         return;
     }
 #endif
@@ -112,7 +88,7 @@ static void opened(uint8_t s)
 {
 #if CTL_PRESS_SETTLE_US || CTL_RELEASE_LOCKOUT_US
     if (!(ctl.level & CTL_BIT(s))) {
-        ctl.waits &= (ctl_switches_t)~CTL_BIT(s);
+        ctl.waits[s] = false;
         return;
     }
 #endif
@@ -201,8 +177,8 @@ static void all_changed(ctl_switches_t changes, ctl_switches_t contacts)
 static void wake(void)
 {
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        if (ctl.waits & CTL_BIT(s) && ctl.contact_due_us[s] == ctl.now_us) {
-            ctl.waits &= (ctl_switches_t)~CTL_BIT(s);
+        if (ctl.waits[s] && ctl.contact_due_us[s] == ctl.now_us) {
+            ctl.waits[s] = false;
             waited(s);
         }
     }
@@ -230,7 +206,7 @@ void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
             } else if (ctl.postponed) {
                 all_changed(0, ctl.contacts);
             }
-            find_waking();
+            ctl.waking_us = ctl_first(ctl.contact_due_us, ctl.waits, CTL_SWITCHES);
         }
         if (at_us != now_us) {
             ctl_look();

@@ -15,15 +15,16 @@ void ctl_arm(uint8_t slot, uint32_t due_us)
     }
 }
 
-void ctl_find_soonest(void)
+/* The first of some deadlines that are armed, but not further off than CTL_FAR_US. */
+uint32_t ctl_first(const uint32_t due_us[], const bool armed[], uint8_t count)
 {
-    uint32_t soonest_us = ctl.now_us + CTL_FAR_US;
-    for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
-        if (ctl.armed[slot] && ctl_before(ctl.due_us[slot], soonest_us)) {
-            soonest_us = ctl.due_us[slot];
+    uint32_t first_us = ctl.now_us + CTL_FAR_US;
+    for (; count; count--, due_us++, armed++) {
+        if (*armed && ctl_before(*due_us, first_us)) {
+            first_us = *due_us;
         }
     }
-    ctl.soonest_us = soonest_us;
+    return first_us;
 }
 
 /* What is old enough to mean the same for ever is forgotten, or it would seem new again when the counter comes round. */
@@ -97,5 +98,5 @@ void ctl_time_out(void)
             happen(slot);
         }
     }
-    ctl_find_soonest();
+    ctl.soonest_us = ctl_first(ctl.due_us, ctl.armed, CTL_SLOTS);
 }

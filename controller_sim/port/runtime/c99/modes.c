@@ -1,4 +1,6 @@
 /* Modes, drafts and power-on: where an action leads, and what an instant ends with. */
+#include <string.h>
+
 #include "state.h"
 
 struct ctl_state ctl;
@@ -6,33 +8,20 @@ struct ctl_state ctl;
 /* Begin as at power-on, with the contacts as they are; the cells are left alone. */
 static void begin(uint32_t now_us)
 {
+    memset((uint8_t *)&ctl + offsetof(struct ctl_state, due_us), 0, sizeof ctl - offsetof(struct ctl_state, due_us));
     ctl.now_us = now_us;
-    for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
-        ctl.armed[slot] = false;
-    }
-    ctl_find_soonest();
-    ctl_start_contacts();
-    ctl_start_keys();
+    ctl.soonest_us = now_us + CTL_FAR_US;
+    ctl.waking_us = ctl.soonest_us;
     ctl.mode = CTL_NO_MODE;
     ctl.next_mode = CTL_NO_MODE;
-    ctl.dirty = false;
-#if CTL_HAS_RESTART
-    ctl.restarting = CTL_NOT_RESTARTING;
-#endif
-#if CTL_DRAFT_BYTES
-    ctl.drafting = false;
-#endif
-#if CTL_HAS_NOTICES
-    ctl.noticing = false;
-#endif
-#if CTL_HAS_DELAYED
-    ctl.delayed_count = 0;
+#if CTL_HAS_CHORDS
+    memset(ctl.owner, CTL_NOBODY, sizeof ctl.owner);
 #endif
 #if CTL_HAS_TEMPO
     ctl_start_tempo();
 #endif
-#if CTL_PEDALS || CTL_HAS_MIDI_IN
-    ctl_start_arrivals();
+#if CTL_PEDALS
+    ctl_start_pedals();
 #endif
     ctl_arm(CTL_POWER_ON_SLOT, now_us + CTL_POWER_ON_US);
     ctl_arm(CTL_AGE_SLOT, now_us + CTL_AGE_US);
@@ -59,16 +48,6 @@ void ctl_take_first_values(void)
 /* Power on at an instant; the cells hold what was kept, or their first values. */
 void ctl_start(uint32_t now_us)
 {
-    ctl.contacts = 0;
-    ctl.changes = 0;
-#if CTL_LEDS
-    for (uint8_t led = 0; led < CTL_LEDS; led++) {
-        ctl.leds[led] = 0;
-    }
-#endif
-#if CTL_TEXT_BYTES
-    ctl.shown[0] = '\0';
-#endif
     begin(now_us);
 }
 
@@ -181,24 +160,27 @@ void ctl_timer_timed_out(uint8_t timer)
 #endif
 
 #if CTL_DRAFT_BYTES
-enum draft_use { SAVE, CANCEL, COMPARE };
+enum draft_use { SAVE, CANCEL, COMPARE, RENEW };
 
-/* Save what the current mode drafts, restore it, or compare it: whether it differs from its snapshot. */
-static bool use_draft(enum draft_use use, uint16_t offset, uint16_t end)
+/* What the current mode drafts: save it, restore it, compare some bytes of it (whether they differ from the snapshot), or
+ * give their snapshot the first values. */
+static bool use_draft(enum draft_use use, uint16_t offset, uint16_t size)
 {
     const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
-    uint8_t *bytes = (uint8_t *)&cells;
-    uint16_t place = 0;
+    uint8_t *bytes = (uint8_t *)&cells, *saved = ctl.snapshot;
     bool differs = false;
-    for (uint16_t i = 0; i < part->count; i++) {
-        uint16_t from = ctl_drafts[part->first + i].offset;
-        uint16_t to = (uint16_t)(from + ctl_drafts[part->first + i].size);
-        for (uint16_t at = from; at < to; at++, place++) {
+    for (uint8_t i = 0; i < part->count; i++) {
+        const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first + i];
+        uint16_t left = range->size;
+        for (uint16_t at = range->offset; left; left--, at++, saved++) {
+            bool meant = (uint16_t)(at - offset) < size;
             if (use == SAVE) {
-                ctl.snapshot[place] = bytes[at];
+                *saved = bytes[at];
             } else if (use == CANCEL) {
-                bytes[at] = ctl.snapshot[place];
-            } else if (at >= offset && at < end && bytes[at] != ctl.snapshot[place]) {
+                bytes[at] = *saved;
+            } else if (use == RENEW && meant) {
+                *saved = ((const CTL_FLASH uint8_t *)&ctl_first_values)[at];
+            } else if (use == COMPARE && meant && bytes[at] != *saved) {
                 differs = true;
             }
         }
@@ -230,7 +212,7 @@ void ctl_cancel_draft(void)
 /* Whether something drafted in these bytes of the cells differs from its snapshot. */
 bool ctl_changed(uint16_t offset, uint16_t size)
 {
-    return ctl.drafting && use_draft(COMPARE, offset, (uint16_t)(offset + size));
+    return ctl.drafting && use_draft(COMPARE, offset, size);
 }
 
 bool ctl_draft_changed(void)
@@ -247,18 +229,7 @@ void ctl_factory_values(uint16_t offset, uint16_t size)
     CTL_KEPT_CHANGED();
 #if CTL_DRAFT_BYTES
     if (ctl.drafting) {
-        const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
-        const CTL_FLASH uint8_t *first = (const CTL_FLASH uint8_t *)&ctl_first_values;
-        uint16_t place = 0;
-        for (uint16_t i = 0; i < part->count; i++) {
-            uint16_t from = ctl_drafts[part->first + i].offset;
-            uint16_t to = (uint16_t)(from + ctl_drafts[part->first + i].size);
-            for (uint16_t at = from; at < to; at++, place++) {
-                if (at >= offset && at - offset < size) {
-                    ctl.snapshot[place] = first[at];
-                }
-            }
-        }
+        use_draft(RENEW, offset, size);
     }
 #endif
 }

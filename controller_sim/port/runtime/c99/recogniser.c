@@ -47,9 +47,9 @@ static bool fire(ctl_choice_t binding, uint32_t at_us)
     return ctl.changes == changes;
 }
 
-void ctl_end_unanswered(ctl_switches_t switches, uint8_t fate)
+#ifdef CTL_TRACE
+static void end_unanswered(ctl_switches_t switches, uint8_t fate)
 {
-    (void)fate;
     for (uint8_t s = 0; switches; s++) {
         if (switches & CTL_BIT(s)) {
             CTL_HAPPENED(CTL_ENDED, s << 2 | fate);
@@ -57,32 +57,7 @@ void ctl_end_unanswered(ctl_switches_t switches, uint8_t fate)
         }
     }
 }
-
-void ctl_start_keys(void)
-{
-    for (uint8_t k = 0; k < CTL_KEYS; k++) {
-        ctl.keys[k].flags = 0;
-    }
-    ctl.answered = 0;
-    ctl.arriving = 0;
-#if CTL_DOUBLE_KEYS
-    for (uint8_t w = 0; w < CTL_DOUBLE_KEYS; w++) {
-        ctl.taps[w].state = CTL_IDLE;
-    }
 #endif
-#if CTL_HAS_CHORDS
-    ctl.group = 0;
-    for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        ctl.owner[s] = CTL_NOBODY;
-    }
-#endif
-#if CTL_HAS_EAGER
-    ctl.eager_fired = 0;
-    for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        ctl.eager_release[s] = CTL_NOTHING;
-    }
-#endif
-}
 
 #if CTL_DOUBLE_KEYS
 static uint8_t key_of_tap(uint8_t w)
@@ -104,7 +79,7 @@ static bool end_tap(uint8_t w)
     if (tap->tap) {
         return fire(tap->tap, tap->at_us);
     }
-    ctl_end_unanswered(tap->unanswered, CTL_UNBOUND);
+    CTL_ACCOUNT(end_unanswered(tap->unanswered, CTL_UNBOUND));
     return true;
 }
 
@@ -116,7 +91,7 @@ static void wait_for_double(uint8_t k, ctl_choice_t single, ctl_choice_t twice)
     tap->at_us = ctl.keys[k].at_us;
     tap->tap = single;
     tap->twice = twice;
-    tap->unanswered = ctl_masks[k] & (ctl_switches_t)~ctl.answered;
+    CTL_ACCOUNT(tap->unanswered = ctl_masks[k] & (ctl_switches_t)~ctl.answered);
     ctl_arm((uint8_t)(CTL_GAP_SLOT + w), ctl.now_us + CTL_DOUBLE_US);
 }
 
@@ -226,7 +201,7 @@ static bool owe_and_press(uint8_t k)
 #endif
     (void)row;
     if (press) {
-        ctl.answered |= ctl_masks[k];
+        CTL_ACCOUNT(ctl.answered |= ctl_masks[k]);
         return fire(press, key->at_us);
     }
     return true;
@@ -470,8 +445,8 @@ static bool fire_eager(uint8_t s)
     if (!binding || !ctl_is_eager(binding)) {
         return true;
     }
-    ctl.answered |= CTL_BIT(s);
-    ctl.arriving = 0;
+    CTL_ACCOUNT(ctl.answered |= CTL_BIT(s));
+    CTL_ACCOUNT(ctl.arriving = 0);
     ctl.eager_fired |= CTL_BIT(s);
 #if CTL_HAS_RELEASE
     ctl.eager_release[s] = choose(row_of(s)->release, conditions);
@@ -485,8 +460,9 @@ static bool fire_eager(uint8_t s)
 void ctl_key_pressed(uint8_t s)
 {
     ctl_switches_t bit = CTL_BIT(s);
-    ctl.answered &= (ctl_switches_t)~bit;
-    ctl.arriving = bit;
+    (void)bit;
+    CTL_ACCOUNT(ctl.answered &= (ctl_switches_t)~bit);
+    CTL_ACCOUNT(ctl.arriving = bit);
 #if CTL_DOUBLE_KEYS
     if (!settle_other_taps(bit)) {
         return;
@@ -519,7 +495,7 @@ void ctl_key_pressed(uint8_t s)
         return;
     }
 #endif
-    ctl.arriving = 0;
+    CTL_ACCOUNT(ctl.arriving = 0);
 #if CTL_HAS_CHORDS
     if (ctl.group || chord_with(bit, 0) != CTL_NOBODY) {
         join(s);
@@ -554,7 +530,7 @@ static void tap_key(uint8_t k)
     if (single) {
         fire(single, ctl.keys[k].at_us);
     } else {
-        ctl_end_unanswered(ctl_masks[k] & (ctl_switches_t)~ctl.answered, CTL_UNBOUND);
+        CTL_ACCOUNT(end_unanswered(ctl_masks[k] & (ctl_switches_t)~ctl.answered, CTL_UNBOUND));
     }
 }
 
@@ -582,7 +558,7 @@ static void key_up(uint8_t k)
 #if CTL_HAS_RELEASE
     if (key->flags & CTL_OWING) {
         key->flags &= (uint8_t)~(CTL_OWING | CTL_LAPSING);
-        ctl.answered |= ctl_masks[k];
+        CTL_ACCOUNT(ctl.answered |= ctl_masks[k]);
         if (!fire(key->owed, key->at_us)) {
             return;
         }
@@ -623,29 +599,27 @@ void ctl_key_released(uint8_t s)
 /* A mode change cancels all that is under way; a fired press still owes its release. */
 void ctl_wipe(void)
 {
-    ctl_switches_t unanswered = ctl.arriving;
+    CTL_ACCOUNT(ctl_switches_t unanswered = ctl.arriving);
 #if CTL_HAS_CHORDS
-    unanswered |= ctl.group;
+    CTL_ACCOUNT(unanswered |= ctl.group);
     ctl.group = 0;
 #endif
     for (uint8_t k = 0; k < CTL_KEYS; k++) {
         struct ctl_key *key = &ctl.keys[k];
-        if (key->flags & CTL_LIVE) {
-            unanswered |= ctl_masks[k];
-        }
+        CTL_ACCOUNT(unanswered |= key->flags & CTL_LIVE ? ctl_masks[k] : 0);
         key->flags &= key->flags & CTL_LAPSING ? 0 : CTL_OWING;
     }
 #if CTL_DOUBLE_KEYS
     for (uint8_t w = 0; w < CTL_DOUBLE_KEYS; w++) {
         if (ctl.taps[w].state) {
             forget_tap(w);
-            ctl_end_unanswered(ctl.taps[w].unanswered, CTL_CANCELLED);
+            CTL_ACCOUNT(end_unanswered(ctl.taps[w].unanswered, CTL_CANCELLED));
         }
     }
 #endif
-    ctl_end_unanswered(unanswered & (ctl_switches_t)~ctl.answered, CTL_CANCELLED);
-    ctl.arriving = 0;
-    ctl.answered = 0;
+    CTL_ACCOUNT(end_unanswered(unanswered & (ctl_switches_t)~ctl.answered, CTL_CANCELLED));
+    CTL_ACCOUNT(ctl.arriving = 0);
+    CTL_ACCOUNT(ctl.answered = 0);
     for (uint8_t slot = CTL_GROUP_SLOT; slot < CTL_TIMER_SLOT; slot++) {
         ctl.armed[slot] = false;
     }

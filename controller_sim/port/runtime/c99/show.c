@@ -29,29 +29,23 @@ void ctl_put_name(const CTL_FLASH char *names, uint8_t which)
 }
 
 /* A number, filled on the left with spaces or zeros up to `width` characters. */
-void ctl_put_number(int32_t value, uint8_t width, char fill)
+void ctl_put_number(ctl_number_t value, uint8_t width, char fill)
 {
-    char digits[10];
+    char digits[sizeof(ctl_number_t) == 2 ? 6 : 11];
     uint8_t count = 0;
-    uint32_t rest = value < 0 ? 0u - (uint32_t)value : (uint32_t)value;
-    while (rest > 65535u) {
-        digits[count++] = (char)('0' + rest % 10u);
-        rest /= 10u;
-    }
-    uint16_t low = (uint16_t)rest;
+    ctl_magnitude_t rest = (ctl_magnitude_t)(value < 0 ? 0u - (ctl_magnitude_t)value : (ctl_magnitude_t)value);
     do {
-        digits[count++] = (char)('0' + low % 10u);
-        low = (uint16_t)(low / 10u);
-    } while (low);
-    uint8_t used = (uint8_t)(count + (value < 0));
+        digits[count++] = (char)('0' + rest % 10u);
+        rest = (ctl_magnitude_t)(rest / 10u);
+    } while (rest);
     if (value < 0 && fill == '0') {
         put('-');
+        width = (uint8_t)(width ? width - 1 : 0);
+    } else if (value < 0) {
+        digits[count++] = '-';
     }
-    for (; used < width; width--) {
+    for (; count < width; width--) {
         put(fill);
-    }
-    if (value < 0 && fill != '0') {
-        put('-');
     }
     while (count) {
         put(digits[--count]);

@@ -268,7 +268,9 @@ struct ctl_wait {
     uint8_t state;
     ctl_choice_t tap;
     ctl_choice_t twice;
+#ifdef CTL_TRACE
     ctl_switches_t unanswered;
+#endif
 };
 
 struct ctl_pedal {
@@ -309,23 +311,39 @@ enum { CTL_NOT_RESTARTING = 0, CTL_ASKED_TO_RESTART = 1, CTL_RESTARTING = 2 };
 struct ctl_state {
     uint32_t now_us;     /* the instant that is being handled */
     uint32_t soonest_us; /* not later than the first armed deadline */
+    ctl_switches_t contacts; /* as last seen */
+    uint8_t changes; /* counts the changes of mode: whoever sees another number after an action has been wiped */
+#if CTL_LEDS
+    uint8_t leds[CTL_LEDS];
+#endif
+#if CTL_TEXT_BYTES
+    char shown[CTL_TEXT_BYTES + 1];
+    char *text; /* where the next character goes */
+    bool text_differs;
+#endif
+#if CTL_HAS_STORAGE
+    struct ctl_stored stored;
+#endif
+
+    /* From here on all is 0 at power-on and after a restart, or set by begin() in modes.c. */
     uint32_t due_us[CTL_SLOTS];
     bool armed[CTL_SLOTS];
 
-    ctl_switches_t contacts; /* as last seen */
     ctl_switches_t level;    /* the debounced switches that are down */
-    ctl_switches_t waits;    /* contacts that wait to be believed */
     ctl_switches_t postponed; /* edges whose wait is over, to be handled after the releases of the instant */
     uint32_t waking_us;      /* not later than the first of contact_due_us */
     uint32_t contact_due_us[CTL_SWITCHES];
+    bool waits[CTL_SWITCHES]; /* contacts that wait to be believed */
 #if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
     ctl_switches_t locked; /* contacts that are not believed until locked_until_us */
     uint32_t locked_until_us[CTL_SWITCHES];
 #endif
 
     struct ctl_key keys[CTL_KEYS];
+#ifdef CTL_TRACE
     ctl_switches_t answered; /* switches whose press has fired something though their key is live or not yet formed */
     ctl_switches_t arriving; /* the switch whose press is being handled but that is not in a group or key yet */
+#endif
 #if CTL_HOLD_KEYS
     uint8_t hold_index[CTL_HOLD_KEYS]; /* which of its holds a key waits for */
 #endif
@@ -355,7 +373,6 @@ struct ctl_state {
 
     uint8_t mode; /* CTL_NO_MODE before the first */
     uint8_t next_mode;
-    uint8_t changes; /* counts the changes of mode: whoever sees another number after an action has been wiped */
     bool dirty;      /* display and LEDs may show something else */
 #if CTL_HAS_RESTART
     uint8_t restarting;
@@ -363,14 +380,6 @@ struct ctl_state {
 #if CTL_DRAFT_BYTES
     bool drafting;
     uint8_t snapshot[CTL_DRAFT_BYTES];
-#endif
-#if CTL_LEDS
-    uint8_t leds[CTL_LEDS];
-#endif
-#if CTL_TEXT_BYTES
-    char shown[CTL_TEXT_BYTES + 1];
-    char *text; /* where the next character goes */
-    bool text_differs;
 #endif
 #if CTL_HAS_NOTICES
     bool noticing;
@@ -412,9 +421,6 @@ struct ctl_state {
 #if CTL_HAS_MIDI_IN
     struct ctl_parser parsers[2];
 #endif
-#if CTL_HAS_STORAGE
-    struct ctl_stored stored;
-#endif
 };
 
 extern struct ctl_state ctl;
@@ -422,23 +428,20 @@ extern struct ctl_state ctl;
 /* deadlines.c */
 bool ctl_before(uint32_t a_us, uint32_t b_us);
 void ctl_arm(uint8_t slot, uint32_t due_us);
-void ctl_find_soonest(void);
+uint32_t ctl_first(const uint32_t due_us[], const bool armed[], uint8_t count);
 void ctl_time_out(void);
 
 /* contacts.c */
 void ctl_advance(uint32_t now_us, ctl_switches_t contacts);
-void ctl_start_contacts(void);
 void ctl_forget_lockouts(void);
 
 /* recogniser.c */
-void ctl_start_keys(void);
 void ctl_key_pressed(uint8_t s);
 void ctl_key_released(uint8_t s);
 void ctl_close_group(void);
 void ctl_key_timed_out(uint8_t slot);
 void ctl_wipe(void);
 void ctl_pay_releases(void);
-void ctl_end_unanswered(ctl_switches_t switches, uint8_t fate);
 
 /* modes.c */
 void ctl_start(uint32_t now_us);
@@ -477,7 +480,7 @@ bool ctl_store_step(void);
 #if CTL_TEXT_BYTES
 void ctl_put_text(const CTL_FLASH char *text);
 void ctl_put_name(const CTL_FLASH char *names, uint8_t which);
-void ctl_put_number(int32_t value, uint8_t width, char fill);
+void ctl_put_number(ctl_number_t value, uint8_t width, char fill);
 #endif
 #if CTL_HAS_NOTICES
 void ctl_begin_notice(void);
@@ -520,10 +523,8 @@ void ctl_forget_ticks(void);
 #endif
 
 /* arrivals.c */
-#if CTL_PEDALS || CTL_HAS_MIDI_IN
-void ctl_start_arrivals(void);
-#endif
 #if CTL_PEDALS
+void ctl_start_pedals(void);
 void ctl_read_pedal(uint8_t p, uint16_t raw);
 void ctl_pedal_rested(uint8_t p);
 #endif
@@ -533,8 +534,11 @@ void ctl_receive(uint8_t port, uint8_t byte);
 
 #ifdef CTL_TRACE
 #define CTL_HAPPENED(kind, what) hw_happened((kind), (uint16_t)(what))
+/* What keeps the accounts of presses: which of them ended without anything having fired. */
+#define CTL_ACCOUNT(statement) statement
 #else
-#define CTL_HAPPENED(kind, what) ((void)(what))
+#define CTL_HAPPENED(kind, what) ((void)0)
+#define CTL_ACCOUNT(statement) ((void)0)
 #endif
 
 #ifdef CTL_HOST

@@ -230,6 +230,7 @@ enum {
     COMMIT,
     TIDY, /* bring the journal home */
     TIDY_BYTES,
+    FORMAT_BYTES, /* the same, but with first values */
     TIDY_CHECK_HIGH,
     TIDY_CHECK_LOW,
     TIDY_END
@@ -308,10 +309,13 @@ static void tidy_step(void)
         } else {
             store.row++;
         }
-    } else if (store.phase == TIDY_BYTES) {
-        uint8_t byte = journal(store.at++);
+    } else if (store.phase <= FORMAT_BYTES) {
+        bool anew = store.phase == FORMAT_BYTES;
+        uint8_t byte = anew ? stream_byte((uint16_t)(store.row * CTL_ROW_BYTES + store.column)) : journal(store.at++);
         store.check = add_to_check(store.check, byte);
-        put_byte((uint16_t)(base + store.column), byte);
+        if (!anew || base + store.column) {
+            put_byte((uint16_t)(base + store.column), byte);
+        }
         if (++store.column == CTL_ROW_BYTES) {
             store.phase = TIDY_CHECK_HIGH;
         }
@@ -398,26 +402,35 @@ bool ctl_store_step(void)
     return true;
 }
 
-/* Power-on, where waiting for each byte does no harm. */
+/* At power-on waiting for each byte does no harm. */
+static void wait(void)
+{
+    while (hw_store_is_busy()) {
+    }
+}
+
+static void wait_and_step(void)
+{
+    wait();
+    save_step();
+}
+
 static void finish_save(void)
 {
     do {
-        while (hw_store_is_busy()) {
-        }
-        save_step();
+        wait_and_step();
     } while (store.phase != IDLE);
+    wait();
 }
 
 static void put_and_wait(uint16_t address, uint8_t byte)
 {
-    while (hw_store_is_busy()) {
-    }
+    wait();
     put_byte(address, byte);
-    while (hw_store_is_busy()) {
-    }
+    wait();
 }
 
-/* Write the image anew. Until the header, its last row, is whole there is nothing stored. */
+/* Write the image anew, from the last row to the first. Until the header, the first row, is whole there is nothing stored. */
 static void format(void)
 {
     if (hw_stored(0) == MAGIC) {
@@ -426,17 +439,14 @@ static void format(void)
     if (journal(0) == LIVE) {
         put_and_wait(journal_address(0), END);
     }
-    for (uint8_t row = CTL_ROWS; row-- > 0;) {
-        uint16_t check = add_to_check(0xFFFF, row), address = (uint16_t)(row * ROW_STEP);
-        for (uint8_t i = 0; i < CTL_ROW_BYTES; i++, address++) {
-            uint8_t byte = stream_byte((uint16_t)(row * CTL_ROW_BYTES + i));
-            check = add_to_check(check, byte);
-            if (address) {
-                put_and_wait(address, byte);
-            }
+    for (uint8_t row = CTL_ROWS; row;) {
+        store.row = --row;
+        store.check = add_to_check(0xFFFF, row);
+        store.column = 0;
+        store.phase = FORMAT_BYTES;
+        while (store.phase != TIDY) {
+            wait_and_step();
         }
-        put_and_wait(address, (uint8_t)(check >> 8));
-        put_and_wait((uint16_t)(address + 1u), (uint8_t)(check & 0xFFu));
     }
     put_and_wait(0, MAGIC);
 }
@@ -604,9 +614,7 @@ static bool take_over(void)
     if (store.tail) {
         begin_tidy();
         while (store.phase != BEGIN) {
-            while (hw_store_is_busy()) {
-            }
-            save_step();
+            wait_and_step();
         }
     }
     store.image_rows = CTL_ROWS;

@@ -7,17 +7,10 @@
 #if CTL_HAS_TEMPO
 #define MINUTE_US 60000000u
 
-/* Whether a * b < c * d (-1), = (0) or > (1). */
-static int8_t compare_products(uint32_t a, uint16_t b, uint32_t c, uint16_t d)
+/* Whether two tempos are the same, each a fraction: by whole parts and what is left, so that all fits 32 bits. */
+static bool is_same(uint32_t a_us, uint16_t a_parts, uint32_t b_us, uint16_t b_parts)
 {
-    uint32_t low_ab = (a & 0xFFFFu) * b, low_cd = (c & 0xFFFFu) * d;
-    uint32_t high_ab = (a >> 16) * b + (low_ab >> 16), high_cd = (c >> 16) * d + (low_cd >> 16);
-    if (high_ab != high_cd) {
-        return high_ab < high_cd ? -1 : 1;
-    }
-    low_ab &= 0xFFFFu;
-    low_cd &= 0xFFFFu;
-    return (int8_t)((low_ab > low_cd) - (low_ab < low_cd));
+    return a_us / a_parts == b_us / b_parts && a_us % a_parts * b_parts == b_us % b_parts * a_parts;
 }
 
 void ctl_start_tempo(void)
@@ -25,17 +18,6 @@ void ctl_start_tempo(void)
     ctl.tempo = CTL_TEMPO_START;
     ctl.quarter_us = MINUTE_US;
     ctl.quarter_parts = CTL_TEMPO_START;
-#if CTL_HAS_CLOCK
-    ctl.clock_running = false;
-#endif
-#if CTL_HAS_TAP_TEMPO
-    ctl.tapped = false;
-    ctl.tap_outlier = false;
-    ctl.tap_count = 0;
-#endif
-#if CTL_FOLLOW
-    ctl.heard_tick = false;
-#endif
 }
 
 #if CTL_HAS_CLOCK
@@ -106,7 +88,7 @@ void ctl_tick(void)
 
 static void set_quarter(uint32_t quarter_us, uint16_t parts, uint16_t tempo)
 {
-    if (compare_products(quarter_us, ctl.quarter_parts, ctl.quarter_us, parts) == 0) {
+    if (is_same(quarter_us, parts, ctl.quarter_us, ctl.quarter_parts)) {
         return;
     }
     ctl.quarter_us = quarter_us;
@@ -127,9 +109,9 @@ void ctl_set_tempo(int32_t beats)
 /* Set the tempo at which so many quarters take so long, clamped to the design's range. */
 static void set_mean(uint32_t total_us, uint8_t quarters)
 {
-    if (compare_products(total_us, CTL_TEMPO_HIGH, MINUTE_US, quarters) < 0) {
+    if (total_us < (MINUTE_US * quarters + CTL_TEMPO_HIGH - 1u) / CTL_TEMPO_HIGH) {
         ctl_set_tempo(CTL_TEMPO_HIGH);
-    } else if (compare_products(total_us, CTL_TEMPO_LOW, MINUTE_US, quarters) > 0) {
+    } else if (total_us > MINUTE_US * quarters / CTL_TEMPO_LOW) {
         ctl_set_tempo(CTL_TEMPO_LOW);
     } else {
         uint32_t tempo = (2u * MINUTE_US * quarters + total_us) / (2u * total_us);

@@ -237,7 +237,7 @@ EXPORT int64_t host_next_deadline_us(void)
         }
     }
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        if (ctl.waits & CTL_BIT(s)) {
+        if (ctl.waits[s]) {
             int64_t due_us = host.now_us + (int64_t)(uint32_t)(ctl.contact_due_us[s] - (uint32_t)host.now_us);
             next_us = next_us < 0 || due_us < next_us ? due_us : next_us;
         }
