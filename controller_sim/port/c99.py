@@ -6,16 +6,20 @@ import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from controller_sim.design import form
+from controller_sim.design import form, program
 from controller_sim.design.form import Design, Place
 from controller_sim.port.c_code import CodeWriter
-from controller_sim.port.c_facts import Facts
+from controller_sim.port.c_facts import Facts, expressions_in
 from controller_sim.port.c_header import header_lines
 from controller_sim.port.c_limits import check_limits
 from controller_sim.port.c_tables import Bound, table_lines
 from controller_sim.port.c_types import comment, number
+from controller_sim.port.names import identifier
 
 RUNTIME = Path(__file__).parent / "runtime" / "c99"
+
+OFTEN = 4
+"""An element that is read so often is given a name."""
 
 
 def write_c99(design: Design, source: str) -> dict[str, str]:
@@ -115,7 +119,23 @@ class DesignWriter:
         for n in reversed(facts.reached):
             if any(f" {facts.procedure_names[n]}(" in line for line in lines):
                 lines = [*procedures[n], *lines]
-        return lines
+        return self._with_names(lines)
+
+    def _with_names(self, lines: list[str]) -> list[str]:
+        """Lines in which what is often looked up has a function of its own: an element of an array that says which element is meant."""
+        heads: list[str] = []
+        for text, element in self.facts.indices.items():
+            read = re.compile(re.escape(text) + r"(?! = )")
+            if sum(len(read.findall(line)) for line in lines) < OFTEN:
+                continue
+            parts = [self.facts.cell_names[e.cell] for e in expressions_in((element,)) if isinstance(e, program.CellValue)]
+            name = f"get_{identifier(f'{parts[0]}_of_' + '_and_'.join(parts[1:]))}"
+            if any(f" {name}(void)" in line for line in heads):
+                continue
+            lines = [read.sub(f"{name}()", line) for line in lines]
+            kind = self.facts.cell_types[element.cell]
+            heads += [f"static {kind} {name}(void)", "{", f"    return {text};", "}", ""]
+        return [*heads, *lines]
 
     def place(self, place: Place) -> str:
         """Where something stands, with the line itself."""

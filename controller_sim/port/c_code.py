@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from controller_sim.design import form, program
 from controller_sim.design.program import Expression, Statement
-from controller_sim.port.c_facts import Ends, Facts
+from controller_sim.port.c_facts import Ends, Facts, reads_in
 from controller_sim.port.c_types import fits_int, number, type_for, widens
 
 PRIMARY, UNARY, TIMES, PLUS, ORDER, EQUAL, AND, OR, CHOICE = range(9)
@@ -144,15 +144,22 @@ class CodeWriter:
         if condition.text in _DECIDED:
             return self.term(otherwise if condition.text == "0" else then)
         wide = not fits_int(e.low, e.high)
-        sides = [self._operand(side, wide, OR) for side in (then, otherwise)]
-        return Term(f"{condition.within(OR)} ? {sides[0]} : {sides[1]}", CHOICE, "int32_t" if wide else "int")
+        sides = [self._operand(then, wide, OR), self._operand(otherwise, wide, CHOICE)]
+        both = {self.term(side).type for side in (then, otherwise)}
+        kind = "bool" if both == {"bool"} else "int32_t" if wide else "int"
+        return Term(f"{condition.within(OR)} ? {sides[0]} : {sides[1]}", CHOICE, kind)
 
     def _read(self, text: str, kind: str) -> Term:
         # An unsigned 16-bit value would make int arithmetic unsigned where int has 16 bits.
         return Term(f"(int32_t){text}", UNARY, "int32_t") if kind == "uint16_t" else Term(text, PRIMARY, kind)
 
     def _index(self, index: Expression | None) -> str | None:
-        return None if index is None else self.term(index).text
+        if index is None:
+            return None
+        text = self.term(index).text
+        if isinstance(index, program.CellValue) and index.index is not None and not reads_in((index,)):
+            self.facts.indices[text] = index
+        return text
 
     def _operand(self, e: Expression, wide: bool, level: int) -> str:
         term = self.term(e)
@@ -189,15 +196,9 @@ class CodeWriter:
         name = self.facts.cell_names[cell]
         if cell in self.facts.constant_cells:
             return Term("0", PRIMARY, "uint8_t")
-        offset = f"offsetof(struct ctl_cells, {name})"
         if index is None:
-            return Term(f"ctl_changed({offset}, sizeof cells.{name})", PRIMARY, "bool")
-        place = self.term(index)
-        return Term(
-            f"ctl_changed((uint16_t)({offset} + (size_t){place.within(UNARY)} * sizeof cells.{name}[0]), sizeof cells.{name}[0])",
-            PRIMARY,
-            "bool",
-        )
+            return Term(f"CTL_CELL_CHANGED({name})", PRIMARY, "bool")
+        return Term(f"CTL_ELEMENT_CHANGED({name}, {self._index(index)})", PRIMARY, "bool")
 
     def block(self, body: Sequence[Statement]) -> list[str]:
         return [line for statement in body for line in self._statement(statement)]

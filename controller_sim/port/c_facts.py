@@ -52,6 +52,8 @@ class Facts:
         self.used_parameters: dict[int, list[int]] = {}
         """The slots of the parameters that a procedure's C reads; known once it is written."""
         self.shows_wide = any(not fits_int(e.low, e.high) for e in self.shown_numbers())
+        self.indices: dict[str, program.CellValue] = {}
+        """Elements of arrays that say which element of an array is meant, by their C text."""
         self.texts: dict[str, str] = {}
         self.name_lists: dict[tuple[str, ...], str] = {}
 
@@ -229,7 +231,7 @@ def expressions_in(things: Iterable[Any]) -> Iterator[Expression]:
             yield from expressions_in([getattr(thing, field.name) for field in fields(thing)])
 
 
-def reads_in(body: Sequence[Statement]) -> set[int]:
+def reads_in(body: Sequence[Statement | Expression]) -> set[int]:
     """Slots of the locals that a body reads."""
     return {e.slot for e in expressions_in(body) if isinstance(e, program.Local)}
 

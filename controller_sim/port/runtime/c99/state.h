@@ -296,12 +296,11 @@ struct ctl_stored {
     bool is_fetched, is_whole; /* the row in row_bytes, at power-on */
     uint8_t phase;
     uint8_t row, column;
-    uint8_t count, left; /* rows of the entry, and of these yet to be written */
+    uint8_t count; /* rows of the entry that are yet to be written */
     uint8_t image_rows;
     uint16_t tail; /* where the journal ends */
     uint16_t at, end;
     uint16_t check;
-    uint8_t rows[(CTL_ROWS + 7) / 8]; /* bit r: row r is to be written */
     uint8_t row_bytes[CTL_ROW_BYTES];
 };
 #endif
@@ -458,6 +457,9 @@ void ctl_save_draft(void);
 void ctl_cancel_draft(void);
 bool ctl_changed(uint16_t offset, uint16_t size);
 bool ctl_draft_changed(void);
+#define CTL_CELL_CHANGED(cell) ctl_changed(offsetof(struct ctl_cells, cell), sizeof cells.cell)
+#define CTL_ELEMENT_CHANGED(cell, index) \
+    ctl_changed((uint16_t)(offsetof(struct ctl_cells, cell) + (uint16_t)(index) * sizeof cells.cell[0]), sizeof cells.cell[0])
 #endif
 #if CTL_HAS_CELLS
 void ctl_take_first_values(void);

@@ -24,7 +24,14 @@ enum { MAGIC = 0xB5, FORMAT = 1, LIVE = 0x5A, END = 0xFF };
 #define ENTRY_BYTES 4u /* without its rows */
 #define ROW_STEP (CTL_ROW_BYTES + CHECK_BYTES)
 #define LAST_ADDRESS (CTL_STORAGE_BYTES - 1u)
-#define JOURNAL_BYTES (CTL_STORAGE_BYTES - (uint32_t)CTL_ROWS * ROW_STEP)
+#define JOURNAL_BYTES (CTL_STORAGE_BYTES - (ctl_place_t)CTL_ROWS * ROW_STEP)
+
+/* Holds a place in the memory and the longest entry beyond it. */
+#if CTL_STORAGE_BYTES > 32000u
+typedef uint32_t ctl_place_t;
+#else
+typedef uint16_t ctl_place_t;
+#endif
 
 #define store ctl.stored
 
@@ -61,26 +68,6 @@ static void put_byte(uint16_t address, uint8_t byte)
 static uint16_t entry_bytes(uint8_t rows)
 {
     return (uint16_t)(ENTRY_BYTES + rows * (CTL_ROW_BYTES + 1u));
-}
-
-static bool is_marked(uint8_t row)
-{
-    return store.rows[row >> 3] >> (row & 7) & 1;
-}
-
-static void mark(uint8_t row, bool on)
-{
-    uint8_t bit = (uint8_t)(1u << (row & 7));
-    store.rows[row >> 3] = (uint8_t)(on ? store.rows[row >> 3] | bit : store.rows[row >> 3] & ~bit);
-}
-
-/* The first marked row from `row` on, or CTL_ROWS. */
-static uint8_t next_marked(uint8_t row)
-{
-    while (row < CTL_ROWS && !is_marked(row)) {
-        row++;
-    }
-    return row;
 }
 
 /* Values in struct ctl_cells have as many bytes as their ranges need; only the sizes that there are cost anything. */
@@ -198,9 +185,10 @@ static bool fetch(uint8_t row)
     return found || (hw_stored(base) == check >> 8 && hw_stored((uint16_t)(base + 1u)) == (check & 0xFFu));
 }
 
+/* Whether a row is stored otherwise than the kept values are now. */
 static bool differs(uint8_t row)
 {
-    if (!fetch(row)) {
+    if (row >= store.image_rows || !fetch(row)) {
         return true;
     }
     for (uint8_t i = 0; i < CTL_ROW_BYTES; i++) {
@@ -213,18 +201,18 @@ static bool differs(uint8_t row)
 
 static bool has_room(uint8_t rows)
 {
-    return store.tail + (uint32_t)entry_bytes(rows) < JOURNAL_BYTES;
+    return store.tail + (ctl_place_t)entry_bytes(rows) < JOURNAL_BYTES;
 }
 
 /* A save goes through these in turn, one byte at most a step. */
 enum {
     IDLE,
-    PLAN,     /* find the rows that differ */
-    BEGIN,    /* take as many of them as an entry holds */
+    PLAN,     /* count the rows that differ, as many as an entry holds */
     UNLIVE,   /* what is where the entry begins must not be LIVE before the entry is whole, */
     END_NEXT, /* nor what follows it */
     COUNT,
-    ROWS,
+    FIND_ROW,
+    ROW_BYTES,
     CHECK_HIGH, /* from here on the entry is as it will count, whatever the cells do */
     CHECK_LOW,
     COMMIT,
@@ -238,12 +226,9 @@ enum {
 
 static void plan(void)
 {
-    store.changed = false;
     store.phase = PLAN;
     store.row = 0;
-    for (uint8_t i = 0; i < sizeof store.rows; i++) {
-        store.rows[i] = 0;
-    }
+    store.count = 0;
 }
 
 static void begin_tidy(void)
@@ -254,17 +239,11 @@ static void begin_tidy(void)
 
 static void begin_entry(void)
 {
-    store.count = 0;
-    for (uint8_t row = next_marked(0); row < CTL_ROWS && store.count < CTL_ROWS_AT_ONCE; row = next_marked((uint8_t)(row + 1))) {
-        store.count++;
-    }
+    store.row = 0;
     if (!store.count) {
-        store.phase = IDLE;
-        if (store.tidies && !has_room(1)) {
-            begin_tidy();
-        }
+        store.phase = store.tidies && !has_room(1) ? TIDY : IDLE;
     } else if (!has_room(store.count)) {
-        begin_tidy();
+        store.phase = TIDY;
     } else {
         store.end = (uint16_t)(store.tail + entry_bytes(store.count));
         store.phase = UNLIVE;
@@ -277,22 +256,9 @@ static void write_row_byte(void)
     store.check = add_to_check(store.check, byte);
     put_byte(journal_address(store.at++), byte);
     if (store.column++ == CTL_ROW_BYTES) {
-        store.column = 0;
-        store.row = next_marked((uint8_t)(store.row + 1));
-        if (!--store.left) {
-            store.phase = CHECK_HIGH;
-        }
+        store.row++;
+        store.phase = --store.count ? FIND_ROW : CHECK_HIGH;
     }
-}
-
-static void commit(void)
-{
-    put_byte(journal_address(store.tail), LIVE);
-    store.tail = store.end;
-    for (uint8_t row = next_marked(0); store.count; store.count--, row = next_marked(row)) {
-        mark(row, false);
-    }
-    store.phase = BEGIN;
 }
 
 static void tidy_step(void)
@@ -329,7 +295,7 @@ static void tidy_step(void)
     } else {
         put_byte(journal_address(0), END);
         store.tail = 0;
-        store.phase = BEGIN;
+        plan();
     }
 }
 
@@ -337,13 +303,10 @@ static void save_step(void)
 {
     switch (store.phase) {
     case PLAN:
-        mark(store.row, differs(store.row));
-        if (++store.row == CTL_ROWS) {
-            store.phase = BEGIN;
+        store.count = (uint8_t)(store.count + differs(store.row));
+        if (++store.row == CTL_ROWS || store.count == CTL_ROWS_AT_ONCE) {
+            begin_entry();
         }
-        break;
-    case BEGIN:
-        begin_entry();
         break;
     case UNLIVE:
         if (journal(store.tail) == LIVE) {
@@ -360,13 +323,18 @@ static void save_step(void)
     case COUNT:
         store.check = add_to_check(add_to_check(0xFFFF, LIVE), store.count);
         store.at = (uint16_t)(store.tail + 2u);
-        store.row = next_marked(0);
-        store.column = 0;
-        store.left = store.count;
-        store.phase = ROWS;
+        store.phase = FIND_ROW;
         put_byte(journal_address((uint16_t)(store.tail + 1u)), store.count);
         break;
-    case ROWS:
+    case FIND_ROW:
+        if (differs(store.row)) {
+            store.column = 0;
+            store.phase = ROW_BYTES;
+        } else {
+            store.row++;
+        }
+        break;
+    case ROW_BYTES:
         write_row_byte();
         break;
     case CHECK_HIGH:
@@ -378,7 +346,9 @@ static void save_step(void)
         store.phase = COMMIT;
         break;
     case COMMIT:
-        commit();
+        put_byte(journal_address(store.tail), LIVE);
+        store.tail = store.end;
+        plan();
         break;
     default:
         tidy_step();
@@ -392,7 +362,8 @@ bool ctl_store_step(void)
     if (!store.usable || hw_store_is_busy()) {
         return store.usable;
     }
-    if (store.changed && (store.phase < CHECK_HIGH)) {
+    if (store.changed && store.phase < CHECK_HIGH) {
+        store.changed = false;
         plan();
     }
     if (store.phase == IDLE) {
@@ -417,6 +388,7 @@ static void wait_and_step(void)
 
 static void finish_save(void)
 {
+    plan();
     do {
         wait_and_step();
     } while (store.phase != IDLE);
@@ -455,7 +427,7 @@ static void find_tail(void)
 {
     uint16_t place = 0;
     while (place < LAST_ADDRESS && journal(place) == LIVE) {
-        uint32_t end = place + (uint32_t)entry_bytes(journal((uint16_t)(place + 1u)));
+        ctl_place_t end = (ctl_place_t)(place + (ctl_place_t)entry_bytes(journal((uint16_t)(place + 1u))));
         uint16_t check = 0xFFFF;
         if (end > LAST_ADDRESS) {
             break;
@@ -569,16 +541,7 @@ static void read_values(const uint16_t taken[])
     }
 }
 
-/* Rows whose checksums fail are written anew. */
-static void mark_lost_rows(void)
-{
-    for (uint8_t row = 0; row < CTL_ROWS; row++) {
-        mark(row, !fetch(row));
-    }
-    store.is_fetched = false;
-}
-
-/* The image as this design laid it out. */
+/* The image as this design laid it out; rows whose checksums fail are written anew. */
 static void resume(void)
 {
     uint16_t taken[CTL_STORED_CELLS];
@@ -587,8 +550,6 @@ static void resume(void)
         taken[i] = ctl_stored_cells[i].place;
     }
     read_values(taken);
-    mark_lost_rows();
-    store.phase = BEGIN;
     finish_save();
 }
 
@@ -596,30 +557,26 @@ static void resume(void)
 static bool take_over(void)
 {
     uint16_t taken[CTL_STORED_CELLS];
-    uint16_t marked = 0;
+    uint8_t moving = 0;
     if (!find_cells(taken)) {
         return false;
     }
     read_values(taken);
     for (uint8_t row = 0; row < CTL_ROWS; row++) {
-        bool moves = row >= store.image_rows || differs(row);
-        mark(row, moves);
-        marked = (uint16_t)(marked + moves);
+        moving = (uint8_t)(moving + differs(row));
     }
     uint8_t rows = store.image_rows > CTL_ROWS ? store.image_rows : CTL_ROWS;
-    uint32_t home = (uint32_t)rows * ROW_STEP;
-    if (marked > 255u || home + entry_bytes((uint8_t)marked) >= CTL_STORAGE_BYTES) {
+    if ((ctl_place_t)rows * ROW_STEP + entry_bytes(moving) >= CTL_STORAGE_BYTES) {
         return false;
     }
     if (store.tail) {
         begin_tidy();
-        while (store.phase != BEGIN) {
+        while (store.phase != PLAN) {
             wait_and_step();
         }
     }
-    store.image_rows = CTL_ROWS;
-    store.phase = BEGIN;
     finish_save();
+    store.image_rows = CTL_ROWS;
     return true;
 }
 
@@ -640,7 +597,7 @@ static bool read_header(uint8_t header[])
     }
     store.image_rows = header[3];
     return header[0] == MAGIC && header[1] == FORMAT && header[2] == CTL_ROW_BYTES && header[3] &&
-           (uint32_t)header[3] * ROW_STEP <= CTL_STORAGE_BYTES;
+           (ctl_place_t)header[3] * ROW_STEP <= CTL_STORAGE_BYTES;
 }
 
 /* Make the memory ready and take the kept cells from it. False when it holds what this design must not touch: then the cells
