@@ -15,12 +15,17 @@
 
 /* 16 MHz / (16 * 32) = 31,250 baud exactly (MIDI 1.0 Detailed Specification 4.2.1, p. 1). */
 #define BAUD_DIVIDER 31
-#define SEND_BYTES 64u
+#define SEND_BYTES 48u
 #define BLINK_OVERFLOWS 8u /* of timer 1, 32.768 ms each: 262 ms on, 262 ms off */
 
 static volatile uint32_t overflows;
 static volatile uint8_t send_queue[SEND_BYTES];
 static volatile uint8_t send_first, send_end;
+
+static uint8_t after(uint8_t place)
+{
+    return (uint8_t)(place + 1u == SEND_BYTES ? 0 : place + 1u);
+}
 
 ISR(TIMER1_OVF_vect)
 {
@@ -33,7 +38,7 @@ ISR(USART_UDRE_vect)
         UCSR0B &= (uint8_t)~(1u << UDRIE0);
     } else {
         UDR0 = send_queue[send_first];
-        send_first = (uint8_t)((send_first + 1u) % SEND_BYTES);
+        send_first = after(send_first);
     }
 }
 
@@ -58,7 +63,7 @@ ctl_switches_t hw_closed_contacts(void)
 
 static void queue(uint8_t byte)
 {
-    uint8_t end = (uint8_t)((send_end + 1u) % SEND_BYTES);
+    uint8_t end = after(send_end);
     while (end == send_first) {
         /* Better late than lost: a note-off that is dropped hangs for the rest of the evening. */
     }
@@ -109,6 +114,12 @@ static uint8_t text_place, text_line, text_column, text_state;
 
 enum { SET_PLACE, WRITE, DONE };
 
+#if CTL_DISPLAY_LINES > 1
+#define LINE_PLACE(line) ((uint8_t)(0x80u | ((line) & 1u ? 0x40u : 0u) | ((line) & 2u ? 0x14u : 0u)))
+#else
+#define LINE_PLACE(line) 0x80
+#endif
+
 static void display_nibble(uint8_t nibble, uint8_t rs)
 {
     PORTD = (uint8_t)((PORTD & 0x03u) | (uint8_t)(nibble << 4) | (uint8_t)(rs << 2));
@@ -139,7 +150,7 @@ static void drive_display(uint32_t now_us)
     }
     last_us = now_us;
     if (text_state == SET_PLACE) {
-        display_byte((uint8_t)(0x80u | (text_line & 1u ? 0x40u : 0u) | (text_line & 2u ? 0x14u : 0u)), 0);
+        display_byte(LINE_PLACE(text_line), 0);
         text_state = WRITE;
         return;
     }
@@ -164,7 +175,7 @@ static void drive_display(uint32_t now_us)
 static void start_display(void)
 {
     static const uint8_t commands[] = {0x28, 0x0C, 0x06, 0x01};
-    DDRD |= 0xFCu;
+    DDRD = 0xFCu;
     _delay_ms(50);
     for (uint8_t i = 0; i < 3; i++) {
         display_nibble(3, 0);
@@ -255,7 +266,7 @@ static void start_hardware(void)
 {
     PORTC = (1u << CTL_SWITCHES) - 1u;
 #if CTL_LEDS
-    DDRB |= (1u << CTL_LEDS) - 1u;
+    DDRB = (1u << CTL_LEDS) - 1u;
 #endif
     TCCR1B = 1u << CS11;
     TIMSK1 = 1u << TOIE1;

@@ -168,24 +168,28 @@ static bool use_draft(enum draft_use use, uint16_t offset, uint16_t size)
 {
     const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
     uint8_t *bytes = (uint8_t *)&cells, *saved = ctl.snapshot;
-    bool differs = false;
     for (uint8_t i = 0; i < part->count; i++) {
         const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first + i];
-        uint16_t left = range->size;
-        for (uint16_t at = range->offset; left; left--, at++, saved++) {
-            bool meant = (uint16_t)(at - offset) < size;
-            if (use == SAVE) {
-                *saved = bytes[at];
-            } else if (use == CANCEL) {
-                bytes[at] = *saved;
-            } else if (use == RENEW && meant) {
-                *saved = ((const CTL_FLASH uint8_t *)&ctl_first_values)[at];
-            } else if (use == COMPARE && meant && bytes[at] != *saved) {
-                differs = true;
+        uint16_t at = range->offset, count = range->size;
+        if (use == SAVE) {
+            memcpy(saved, bytes + at, count);
+        } else if (use == CANCEL) {
+            memcpy(bytes + at, saved, count);
+        } else if (at < offset + size && at + count > offset) {
+            for (uint16_t n = 0; n < count; n++) {
+                if ((uint16_t)(at + n - offset) >= size) {
+                    continue;
+                }
+                if (use == RENEW) {
+                    saved[n] = ((const CTL_FLASH uint8_t *)&ctl_first_values)[at + n];
+                } else if (bytes[at + n] != saved[n]) {
+                    return true;
+                }
             }
         }
+        saved += count;
     }
-    return differs;
+    return false;
 }
 
 /* Make the drafted cells' present values the ones that cancelling restores and power-off keeps. */

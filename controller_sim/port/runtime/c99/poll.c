@@ -31,6 +31,9 @@ void ctl_power_on(void)
 
 void ctl_poll(void)
 {
+#if CTL_HAS_STORAGE
+    uint8_t changes = ctl.changes;
+#endif
     ctl_advance(hw_now_us(), (ctl_switches_t)(hw_closed_contacts() ^ CTL_OPENING));
 #if CTL_PEDALS
     for (uint8_t pedal = 0; pedal < CTL_PEDALS; pedal++) {
@@ -47,6 +50,9 @@ void ctl_poll(void)
 #endif
     ctl_look();
 #if CTL_HAS_STORAGE
-    ctl_store_step();
+    /* A poll that has changed the mode has done enough. */
+    if (ctl.changes == changes) {
+        ctl_store_step();
+    }
 #endif
 }

@@ -185,18 +185,24 @@ static bool fetch(uint8_t row)
     return found || (hw_stored(base) == check >> 8 && hw_stored((uint16_t)(base + 1u)) == (check & 0xFFu));
 }
 
-/* Whether a row is stored otherwise than the kept values are now. */
-static bool differs(uint8_t row)
+/* Whether the row at hand is stored otherwise than the kept values are now (1) or not (0): its bytes are looked at one a step,
+ * until then it is -1. The first step puts it into the buffer. */
+static int8_t compare_step(void)
 {
-    if (row >= store.image_rows || !fetch(row)) {
-        return true;
-    }
-    for (uint8_t i = 0; i < CTL_ROW_BYTES; i++) {
-        if (store.row_bytes[i] != stream_byte((uint16_t)(row * CTL_ROW_BYTES + i))) {
-            return true;
+    uint8_t column = store.column++;
+    if (column == 0) {
+        if (store.row < store.image_rows && fetch(store.row)) {
+            return -1;
         }
+    } else if (store.row_bytes[column - 1u] == stream_byte((uint16_t)(store.row * CTL_ROW_BYTES + column - 1u))) {
+        if (column < CTL_ROW_BYTES) {
+            return -1;
+        }
+        store.column = 0;
+        return 0;
     }
-    return false;
+    store.column = 0;
+    return 1;
 }
 
 static bool has_room(uint8_t rows)
@@ -228,6 +234,7 @@ static void plan(void)
 {
     store.phase = PLAN;
     store.row = 0;
+    store.column = 0;
     store.count = 0;
 }
 
@@ -256,6 +263,7 @@ static void write_row_byte(void)
     store.check = add_to_check(store.check, byte);
     put_byte(journal_address(store.at++), byte);
     if (store.column++ == CTL_ROW_BYTES) {
+        store.column = 0;
         store.row++;
         store.phase = --store.count ? FIND_ROW : CHECK_HIGH;
     }
@@ -301,11 +309,15 @@ static void tidy_step(void)
 
 static void save_step(void)
 {
+    int8_t result;
     switch (store.phase) {
     case PLAN:
-        store.count = (uint8_t)(store.count + differs(store.row));
-        if (++store.row == CTL_ROWS || store.count == CTL_ROWS_AT_ONCE) {
-            begin_entry();
+        result = compare_step();
+        if (result >= 0) {
+            store.count = (uint8_t)(store.count + result);
+            if (++store.row == CTL_ROWS || store.count == CTL_ROWS_AT_ONCE) {
+                begin_entry();
+            }
         }
         break;
     case UNLIVE:
@@ -327,10 +339,10 @@ static void save_step(void)
         put_byte(journal_address((uint16_t)(store.tail + 1u)), store.count);
         break;
     case FIND_ROW:
-        if (differs(store.row)) {
-            store.column = 0;
+        result = compare_step();
+        if (result > 0) {
             store.phase = ROW_BYTES;
-        } else {
+        } else if (result == 0) {
             store.row++;
         }
         break;
@@ -397,7 +409,6 @@ static void finish_save(void)
 
 static void put_and_wait(uint16_t address, uint8_t byte)
 {
-    wait();
     put_byte(address, byte);
     wait();
 }
@@ -562,8 +573,14 @@ static bool take_over(void)
         return false;
     }
     read_values(taken);
-    for (uint8_t row = 0; row < CTL_ROWS; row++) {
-        moving = (uint8_t)(moving + differs(row));
+    store.row = 0;
+    store.column = 0;
+    while (store.row < CTL_ROWS) {
+        int8_t result = compare_step();
+        if (result >= 0) {
+            moving = (uint8_t)(moving + result);
+            store.row++;
+        }
     }
     uint8_t rows = store.image_rows > CTL_ROWS ? store.image_rows : CTL_ROWS;
     if ((ctl_place_t)rows * ROW_STEP + entry_bytes(moving) >= CTL_STORAGE_BYTES) {
@@ -605,6 +622,7 @@ static bool read_header(uint8_t header[])
 bool ctl_store_power_on(void)
 {
     uint8_t header[HEADER_BYTES];
+    wait();
     store.usable = true;
     store.tidies = false;
     store.changed = false;
