@@ -23,7 +23,13 @@ def _c99(design: Design, source: str) -> dict[str, str]:
     return write_c99(design, source)
 
 
-WRITERS: Mapping[str, Writer] = {"c99": _c99}
+def _atmega328p(design: Design, source: str) -> dict[str, str]:
+    from controller_sim.port.boards import write_atmega328p
+
+    return write_atmega328p(design, source)
+
+
+WRITERS: Mapping[str, Writer] = {"c99": _c99, "atmega328p": _atmega328p}
 """Writers by the names of what they write for."""
 
 BUILDERS_OWN = ("board.c",)

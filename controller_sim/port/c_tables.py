@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from controller_sim.design.form import Design, Moved
 from controller_sim.design.storage import keeps, layout_of, map_of
 from controller_sim.port.c_facts import Facts
-from controller_sim.port.c_types import comment, number
+from controller_sim.port.c_types import comment
+from controller_sim.port.c_types import number as c_number
 
 GESTURES = ("press", "release", "tap", "repeat", "double")
 NOBODY = 255
@@ -132,7 +133,7 @@ def _storage(facts: Facts) -> list[str]:
         one = f"cells.{name}[0]" if each.cell.shape else f"cells.{name}"
         signed = "true" if kind.startswith("int") else "false"
         span = each.cell.high - each.cell.low
-        values = [f"0x{each.number << 16 | each.length:08X}u", f"{span}u", number(each.cell.low), each.place]
+        values = [f"0x{each.number << 16 | each.length:08X}u", f"{span}u", c_number(each.cell.low), each.place]
         values += [f"offsetof(struct ctl_cells, {name})", each.width, f"sizeof {one}", signed]
         entries.append(f"{{{', '.join(map(str, values))}}}")
     header = layout_of(facts.design).start[:7]

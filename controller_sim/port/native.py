@@ -61,7 +61,8 @@ class Library:
 def host_files(design: Design) -> dict[str, str]:
     """The firmware of a design with what makes a library of it."""
     library = {path.name: path.read_text(encoding="utf-8") for path in LIBRARY.iterdir()}
-    return {**runtime_files(), **design_files(design), **library}
+    runtime = {name: text for name, text in runtime_files().items() if name.endswith((".c", ".h"))}
+    return {**runtime, **design_files(design), **library}
 
 
 def native(design: Design, now_us: int = 0, kept: Sequence[int] | None = None, trace: bool = False) -> NativeEngine:
