@@ -360,6 +360,7 @@ static void save_step(void)
     case COMMIT:
         put_byte(journal_address(store.tail), LIVE);
         store.tail = store.end;
+        store.image_rows = CTL_ROWS; /* until the first entry it may have been another layout's */
         plan();
         break;
     default:
@@ -593,7 +594,6 @@ static bool take_over(void)
         }
     }
     finish_save();
-    store.image_rows = CTL_ROWS;
     return true;
 }
 
