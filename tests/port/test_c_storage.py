@@ -111,7 +111,7 @@ def image_of(data: st.DataObject, design: form.Design, saves: int) -> bytes:
     before = list(store.values)
     for _ in range(saves):
         after = kept_values(data, design, before)
-        for address, byte in [*store.save(after, rows_with(map_of(design), before, after))]:
+        for address, byte in store.save(after, rows_with(map_of(design), before, after)):
             memory[address] = byte
         before = after
     return bytes(memory)
@@ -134,7 +134,7 @@ def test_power_on_and_saves_write_what_the_simulator_writes(name: str, data: st.
     for _ in range(data.draw(st.integers(0, 12))):
         after = kept_values(data, chip.design, before)
         writes = []
-        for address, byte in [*store.save(after, rows_with(whole, before, after))]:
+        for address, byte in store.save(after, rows_with(whole, before, after)):
             store.memory[address] = byte
             writes.append((address, byte))
         for address, byte in store.tidy():
