@@ -55,7 +55,6 @@ def _wait(debounce: Debounce, kind: str) -> str:
 def _values(facts: Facts, bound: Bound) -> dict[str, object]:
     design, timing = facts.design, facts.design.timing
     repeat = timing.repeat
-    drafted = max((sum(_cell_bytes(facts, cell) for cell in mode.draft) for mode in design.modes), default=0)
     return {
         "CTL_SWITCHES": len(design.switches),
         "CTL_OPENING": f"{design.opening}u",
@@ -86,6 +85,15 @@ def _values(facts: Facts, bound: Bound) -> dict[str, object]:
         "CTL_HAS_CHORDS": int(bound.has_chords),
         "CTL_HAS_CONDITIONS": int(facts.has_conditions),
         "CTL_HAS_EAGER": int(any(binding.eager for binding in design.bindings)),
+        **_uses(facts),
+    }
+
+
+def _uses(facts: Facts) -> dict[str, object]:
+    """What a design uses besides gestures."""
+    design = facts.design
+    drafted = max((sum(_cell_bytes(facts, cell) for cell in mode.draft) for mode in design.modes), default=0)
+    return {
         "CTL_TIMERS": facts.timers,
         "CTL_HAS_CELLS": int(_has_cells(facts)),
         "CTL_DRAFT_BYTES": drafted,
