@@ -29,6 +29,7 @@ examples:
   controller-sim storage configs/booth.yaml configs/booth_evening.press
   controller-sim port configs/booth.yaml --to micropython --out booth_board
   controller-sim conform configs/booth.yaml --fuzz 100
+  controller-sim port configs/booth.yaml --to c99 --out booth_firmware
   controller-sim schema > design.schema.json
 
 exit codes:

@@ -20,6 +20,7 @@ anew, unless somebody has changed it since it was written: then nothing is, but 
 
 examples:
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware
+  controller-sim port configs/booth.yaml --to atmega328p --out booth_board && make -C booth_board
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware --force
 
 exit codes: 0 written, 2 a file or the command line is wrong, or files were changed by hand
@@ -29,7 +30,7 @@ exit codes: 0 written, 2 a file or the command line is wrong, or files were chan
 def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = add_command(commands, "port", "write a design as a program for a controller", epilog=_EPILOG)
     parser.add_argument("design", metavar="DESIGN", help="a design file (.yaml)")
-    parser.add_argument("--to", metavar="TARGET", required=True, help="what to write it for, such as c99")
+    parser.add_argument("--to", metavar="TARGET", required=True, help="what to write it for, such as c99, atmega328p or micropython")
     parser.add_argument("--out", metavar="DIR", required=True, help="the folder to write to")
     parser.add_argument("--force", action="store_true", help="write over files that were changed by hand")
     parser.set_defaults(execute=execute)

@@ -6,6 +6,7 @@ import sys
 from typing import TYPE_CHECKING, Any
 
 from controller_sim.cli.terminal import (
+    ENGINES,
     BadInput,
     add_command,
     kept_promises,
@@ -43,7 +44,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser = add_command(commands, "run", "play a press script to a design and show what happens, instant by instant", epilog=_EPILOG)
     parser.add_argument("design", metavar="DESIGN", help="a design file (.yaml)")
     parser.add_argument("script", metavar="SCRIPT", help="a press script (.press)")
-    parser.add_argument("--engine", choices=("fast", "reference"), default="fast", help="which engine plays (default: fast)")
+    parser.add_argument("--engine", choices=ENGINES, default="fast", help="which engine plays (default: fast; native: the firmware in C)")
     parser.add_argument("--json", action="store_true", help="the run as JSON")
     parser.add_argument("--wire", action="store_true", help="also list every byte on the wire with its times")
     parser.add_argument("--midi", metavar="FILE", help="write the messages to a Standard MIDI File")

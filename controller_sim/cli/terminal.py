@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from controller_sim.script import Run, Script
     from controller_sim.verify.promises import Kept
 
+ENGINES = ("fast", "reference", "native")
+"""What `--engine` takes; the native one is the design's firmware in C, built with the compiler of this machine."""
+
 _CODES = {"good": "32", "bad": "31", "warn": "33", "quiet": "2", "strong": "1", "sound": "36", "foot": "35"}
 
 
@@ -110,6 +113,8 @@ def play_script(design: Design, script: Script, engine: str, image: bytes | None
     from controller_sim.simulator import SimulatorError
 
     try:
+        if engine == "native":
+            return _play_native(design, script, image, trace)
         return play(design, script, engine=engine, trace=trace, image=image)
     except (ScriptError, SimulatorError) as error:
         raise BadInput(str(error)) from None
@@ -122,6 +127,17 @@ def kept_promises(run: Run, image: bytes | None = None) -> Kept | None:
     from controller_sim.verify.promises import promises_of
 
     return promises_of(run, image)
+
+
+def _play_native(design: Design, script: Script, image: bytes | None, trace: bool) -> Run:
+    from controller_sim.port.errors import PortError
+    from controller_sim.port.native import native
+    from controller_sim.script import play
+
+    try:
+        return play(design, script, engine=native, trace=trace, image=image)
+    except PortError as error:
+        raise BadInput(str(error)) from None
 
 
 def write_text(path: str | Path, text: str) -> None:
