@@ -14,7 +14,7 @@ from controller_sim.script import Run, print_script
 from controller_sim.script.recorder import record_script
 from controller_sim.script.syntax import ExpectMemory, Script, Step
 from controller_sim.simulator import Input, Simulator
-from controller_sim.simulator.simulator import cell_offset
+from controller_sim.simulator.simulator import EngineFactory, cell_offset
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +97,8 @@ def _sorted_out(arrived: Iterable[int]) -> tuple[dict[int, int], dict[int, bytea
     return readings, received
 
 
-def played(design: Design, history: History, engine: str) -> Simulator:
-    """A simulator that a history has happened to; `engine` is `fast` or `reference`. Raises SimulatorError for what cannot happen."""
+def played(design: Design, history: History, engine: str | EngineFactory) -> Simulator:
+    """A simulator that a history has happened to; `engine` is as it takes it. Raises SimulatorError for what cannot happen."""
     simulator = Simulator(design, engine)
     names = {bit: name for name, bit in PORT_NAMES.items()}
     for entry in history.inputs:

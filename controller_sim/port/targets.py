@@ -9,6 +9,7 @@ from controller_sim.design.form import Design
 from controller_sim.port.history import History, played
 from controller_sim.port.rehearsal import MicroPython
 from controller_sim.port.trace import Trace, trace_of
+from controller_sim.simulator.simulator import EngineFactory
 
 
 class Target(Protocol):
@@ -27,21 +28,28 @@ class Target(Protocol):
 
 
 class EngineTarget:
-    """One of the engines of a simulator, such as `fast` or `reference`."""
+    """An engine in a simulator: one of its own, `fast` or `reference`, or one that `make` makes."""
 
-    def __init__(self, name: str) -> None:
+    def __init__(self, name: str, make: EngineFactory | None = None) -> None:
         self.name = name
+        self._engine: str | EngineFactory = make or name
 
     def available(self) -> str | None:
         return None
 
     def play(self, design: Design, source: str, histories: Sequence[History]) -> Iterator[Trace]:
         for history in histories:
-            yield trace_of(design, history, played(design, history, self.name))
+            yield trace_of(design, history, played(design, history, self._engine))
 
     def close(self) -> None:
         pass
 
 
-TARGETS: Mapping[str, Callable[[], Target]] = {"micropython": MicroPython}
+def _host() -> Target:
+    from controller_sim.port.native import native
+
+    return EngineTarget("host", native)
+
+
+TARGETS: Mapping[str, Callable[[], Target]] = {"host": _host, "micropython": MicroPython}
 """The ports that can be played, by name; `controller-sim conform --on NAME`."""
