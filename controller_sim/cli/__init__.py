@@ -25,6 +25,7 @@ examples:
   controller-sim test configs
   controller-sim storage configs/booth.yaml configs/booth_evening.press
   controller-sim port configs/booth.yaml --to micropython --out booth_board
+  controller-sim port configs/booth.yaml --to c99 --out booth_firmware
   controller-sim conform configs/booth.yaml --fuzz 100
   controller-sim schema > design.schema.json
 

@@ -15,11 +15,13 @@ _WRITTEN = "written.txt"
 """Says of every file what it was when it was written, so that a file that somebody has changed since is known."""
 
 _EPILOG = """\
-What says how your own board is wired is yours: where such a file is there already, it is left as it is. All else is written
+What says how your own board is wired (pins.py, board.py, board.c) is yours: where such a file is there already, it is left as it is. All else is written
 anew, unless somebody has changed it since it was written: then nothing is, but with --force.
 
 examples:
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware
+  controller-sim port configs/booth.yaml --to atmega328p --out booth_board && make -C booth_board
+  controller-sim port configs/booth.yaml --to micropython --out booth_micropython
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware --force
 
 exit codes: 0 written, 2 a file or the command line is wrong, or files were changed by hand
@@ -29,7 +31,7 @@ exit codes: 0 written, 2 a file or the command line is wrong, or files were chan
 def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     parser = add_command(commands, "port", "write a design as a program for a controller", epilog=_EPILOG)
     parser.add_argument("design", metavar="DESIGN", help="a design file (.yaml)")
-    parser.add_argument("--to", metavar="TARGET", required=True, help="what to write it for, such as c99")
+    parser.add_argument("--to", metavar="TARGET", required=True, help="what to write it for, such as micropython, c99 or atmega328p")
     parser.add_argument("--out", metavar="DIR", required=True, help="the folder to write to")
     parser.add_argument("--force", action="store_true", help="write over files that were changed by hand")
     parser.set_defaults(execute=execute)

@@ -5,7 +5,18 @@ from __future__ import annotations
 import sys
 from typing import TYPE_CHECKING, Any
 
-from controller_sim.cli.terminal import BadInput, add_command, load, painter, play_script, read_chip, read_script, show_progress, write_text
+from controller_sim.cli.terminal import (
+    ENGINES,
+    BadInput,
+    add_command,
+    load,
+    painter,
+    play_script,
+    read_chip,
+    read_script,
+    show_progress,
+    write_text,
+)
 
 if TYPE_CHECKING:
     import argparse
@@ -28,7 +39,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser = add_command(commands, "run", "play a press script to a design and show what happens, instant by instant", epilog=_EPILOG)
     parser.add_argument("design", metavar="DESIGN", help="a design file (.yaml)")
     parser.add_argument("script", metavar="SCRIPT", help="a press script (.press)")
-    parser.add_argument("--engine", choices=("fast", "reference"), default="fast", help="which engine plays (default: fast)")
+    parser.add_argument("--engine", choices=ENGINES, default="fast", help="which engine plays (default: fast; native: the firmware in C)")
     parser.add_argument("--json", action="store_true", help="the run as JSON")
     parser.add_argument("--wire", action="store_true", help="also list every byte on the wire with its times")
     parser.add_argument("--midi", metavar="FILE", help="write the messages to a Standard MIDI File")

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from controller_sim.design.form import Design
     from controller_sim.script import Run, Script
 
+ENGINES = ("fast", "reference", "native")
+"""What `--engine` takes; the native one is the design's firmware in C, built with the compiler of this machine."""
+
 _CODES = {"good": "32", "bad": "31", "warn": "33", "quiet": "2", "strong": "1", "sound": "36", "foot": "35"}
 
 
@@ -113,8 +116,21 @@ def play_script(design: Design, script: Script, engine: str, image: bytes | None
     from controller_sim.simulator import SimulatorError
 
     try:
+        if engine == "native":
+            return _play_native(design, script, image)
         return play(design, script, engine=engine, image=image)
     except (ScriptError, SimulatorError) as error:
+        raise BadInput(str(error)) from None
+
+
+def _play_native(design: Design, script: Script, image: bytes | None) -> Run:
+    from controller_sim.port.errors import PortError
+    from controller_sim.port.native import native
+    from controller_sim.script import play
+
+    try:
+        return play(design, script, engine=native, image=image)
+    except PortError as error:
         raise BadInput(str(error)) from None
 
 

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller_sim.cli.terminal import BadInput, add_command, complain, load, painter, play_script, read_script, show_progress
+from controller_sim.cli.terminal import ENGINES, BadInput, add_command, complain, load, painter, play_script, read_script, show_progress
 
 if TYPE_CHECKING:
     import argparse
@@ -31,7 +31,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser = add_command(commands, "test", "play press scripts and say which expectations failed, one line a script", epilog=_EPILOG)
     parser.add_argument("paths", metavar="PATH", nargs="+", help="a design (first), press scripts, folders of press scripts")
     parser.add_argument("--design", metavar="DESIGN", help="the design that all scripts are played to")
-    parser.add_argument("--engine", choices=("fast", "reference"), default="fast", help="which engine plays (default: fast)")
+    parser.add_argument("--engine", choices=ENGINES, default="fast", help="which engine plays (default: fast; native: the firmware in C)")
     parser.add_argument("--json", action="store_true", help="the results as JSON")
     parser.set_defaults(execute=execute)
 

@@ -97,7 +97,7 @@ def compile_procedure(
         compiler.state.locals[slot] = (low, high)
     compiler.find_locals(body)
     statements = compiler.block(body)
-    return Procedure(name, len(parameters), len(compiler.slots), tuple(statements), source.place(0, 0))
+    return Procedure(name, len(parameters), len(compiler.slots), tuple(statements), source.place(0, 0), tuple(compiler.slots))
 
 
 def calls_of(source: Source) -> list[tuple[str, Place]]:

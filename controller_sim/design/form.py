@@ -38,6 +38,8 @@ class Procedure:
     locals: int
     body: tuple[Statement, ...]
     place: Place
+    names: tuple[str, ...] = ()
+    """What the locals are called in the design, by slot; those beyond have no name there."""
 
 
 @dataclass(frozen=True, slots=True)

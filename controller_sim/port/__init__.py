@@ -23,8 +23,20 @@ def _micropython(design: Design, source: str) -> dict[str, str]:
     return write(design, source)
 
 
-WRITERS: Mapping[str, Writer] = {"micropython": _micropython}
+def _c99(design: Design, source: str) -> dict[str, str]:
+    from controller_sim.port.c99 import write_c99
+
+    return write_c99(design, source)
+
+
+def _atmega328p(design: Design, source: str) -> dict[str, str]:
+    from controller_sim.port.boards import write_atmega328p
+
+    return write_atmega328p(design, source)
+
+
+WRITERS: Mapping[str, Writer] = {"micropython": _micropython, "c99": _c99, "atmega328p": _atmega328p}
 """Writers by the names of what they write for."""
 
-BUILDERS_OWN = ("board.py", "pins.py")
+BUILDERS_OWN = ("board.py", "pins.py", "board.c")
 """Files that say how a board is wired: once written, they are the builder's."""

@@ -14,7 +14,7 @@ from controller_sim.script.printer import duration_text, print_step
 from controller_sim.script.state import is_state, observe, wanted_state
 from controller_sim.script.syntax import CutPower, Script, ScriptError
 from controller_sim.script.timeline import Check, Instant, Timeline, lay_out
-from controller_sim.simulator.simulator import Input, Simulator
+from controller_sim.simulator.simulator import EngineFactory, Input, Simulator
 from controller_sim.simulator.storage import Storage
 
 MOST_OUTPUTS = 2_000_000
@@ -63,10 +63,10 @@ class Run:
         return not self.failures
 
 
-def play(design: Design, script: Script, engine: str = "fast", trace: bool = False, image: bytes | None = None) -> Run:
+def play(design: Design, script: Script, engine: str | EngineFactory = "fast", trace: bool = False, image: bytes | None = None) -> Run:
     """Play a script to its end, whatever fails on the way.
 
-    `engine` is `fast` or `reference`; `trace` asks it for debounced edges too; `image` is what the chip with the kept
+    `engine` is `fast`, `reference` or what makes another; `trace` asks it for debounced edges too; `image` is what the chip with the kept
     cells holds at first. Raises ScriptError for a script that feet cannot play or that makes the controller put out
     more than MOST_OUTPUTS, and SimulatorError for an image that is refused.
     """

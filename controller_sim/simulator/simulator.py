@@ -54,6 +54,14 @@ class Engine(Protocol):
     def kept(self) -> tuple[int, ...]: ...
 
 
+class EngineFactory(Protocol):
+    """Makes an engine that this package does not know of; its name stands for it."""
+
+    @property
+    def __name__(self) -> str: ...
+    def __call__(self, design: Design, now_us: int, kept: Sequence[int] | None, trace: bool, /) -> Engine: ...
+
+
 @dataclass(frozen=True, slots=True)
 class PowerCut:
     """The power fails while a save writes its byte `byte` (from 1), which then holds `leaving`; None: what it held before."""
@@ -141,13 +149,15 @@ class Simulator:
     Times are whole microseconds since then. A duration is an int of microseconds or a text such as `500ms`. A switch
     is named as in the design; `a+c` names several. All that is done at one time is one instant; looking at
     the controller closes the instant, and what is done after that at the same time is a second instant of that time.
-    `image` is what the chip with the kept cells holds at first; without it the chip is blank.
+    `engine` is `fast`, `reference` or what makes another. `image` is what the chip with the kept cells holds at first;
+    without it the chip is blank.
     Every method raises SimulatorError for names the design does not have; power-on does for an image that is refused.
     """
 
-    def __init__(self, design: Design, engine: str = "fast", trace: bool = False, image: bytes | None = None) -> None:
+    def __init__(self, design: Design, engine: str | EngineFactory = "fast", trace: bool = False, image: bytes | None = None) -> None:
         self.design = design
-        self.engine_name = engine
+        self.engine_name = engine if isinstance(engine, str) else engine.__name__
+        self._make_engine = None if isinstance(engine, str) else engine
         self.inputs: list[Input] = []
         """Everything that happened to contacts and power, in order of time."""
         self._trace = trace
@@ -174,6 +184,8 @@ class Simulator:
             self._kept = self._storage.power_on()
         self._seen_word = 0
         self._arrived = tuple(pedal_reading(number, value) for number, value in enumerate(self._readings))
+        if self._make_engine is not None:
+            return self._make_engine(self.design, self._now_us, self._kept, self._trace)
         if self.engine_name == "fast":
             from controller_sim.design.fast import FastEngine
 

@@ -1,0 +1,373 @@
+"""Actions, conditions, texts and LEDs of the intermediate form as C99."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass
+
+from controller_sim.design import form, program
+from controller_sim.design.program import Expression, Statement
+from controller_sim.port.c_facts import Ends, Facts, reads_in
+from controller_sim.port.c_types import fits_int, number, type_for, widens
+
+PRIMARY, UNARY, TIMES, PLUS, ORDER, EQUAL, AND, OR, CHOICE = range(9)
+"""How tightly C binds; a term inside a tighter one needs brackets."""
+
+_LEVELS = {"+": PLUS, "-": PLUS, "*": TIMES, "<": ORDER, "<=": ORDER, ">": ORDER, ">=": ORDER, "==": EQUAL, "!=": EQUAL}
+PORTS = {form.SERIAL: "CTL_SERIAL", form.USB: "CTL_USB", form.SERIAL | form.USB: "CTL_SERIAL | CTL_USB"}
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """C text, how tightly it binds, and the type it has: a named one, or `int` for what arithmetic gives."""
+
+    text: str
+    level: int
+    type: str
+
+    def within(self, level: int) -> str:
+        return self.text if self.level <= level else f"({self.text})"
+
+
+TRUE = Term("1", PRIMARY, "uint8_t")
+FALSE = Term("0", PRIMARY, "uint8_t")
+_DECIDED = ("0", "1")
+
+
+def _decide(operator: str, left: tuple[int, int], right: tuple[int, int]) -> bool | None:
+    """What a comparison gives whatever the values are, or None. C's compilers complain of comparisons that decide nothing."""
+    if operator in (">", ">="):
+        return _decide({">": "<", ">=": "<="}[operator], right, left)
+    if operator == "<":
+        return True if left[1] < right[0] else False if left[0] >= right[1] else None
+    if operator == "<=":
+        return True if left[1] <= right[0] else False if left[0] > right[1] else None
+    apart = left[1] < right[0] or right[1] < left[0]
+    same = left[0] == left[1] == right[0] == right[1]
+    return (operator == "!=") if apart else (operator == "==") if same else None
+
+
+class CodeWriter:
+    """Writes the code of one procedure, or of what is no procedure (`types` and `names` of its locals by slot)."""
+
+    def __init__(
+        self, facts: Facts, types: dict[int, str], names: dict[int, str], direct: Collection[int], ends: Ends | None = None
+    ) -> None:
+        """`direct` are the slots of locals that are the counters of their loops themselves, `ends` what locals are ever set to."""
+        self.facts = facts
+        self.types = types
+        self.names = names
+        self.direct = direct
+        self.ends = ends or {}
+        self._counters = 0
+
+    def term(self, e: Expression) -> Term:
+        match e:
+            case program.Constant():
+                return Term(number(e.value), PRIMARY if e.value >= 0 else UNARY, type_for(e.value, e.value))
+            case program.CellValue(cell=cell, index=index):
+                return self._read(self.facts.cell_text(cell, self._index(index)), self.facts.cell_types[cell])
+            case program.Local(slot=slot):
+                return self._read(self.names[slot], self.types[slot])
+            case program.Unary(operator="-", operand=operand):
+                wide = not (fits_int(e.low, e.high) and fits_int(operand.low, operand.high))
+                return Term(f"-{self._operand(operand, wide, PRIMARY)}", UNARY, "int32_t" if wide else "int")
+            case program.Unary(operator="abs", operand=operand):
+                return self._call("abs", e, operand)
+            case program.Unary(operand=operand):
+                return self._not(self.term(operand))
+            case program.Binary(operator=operator, left=left, right=right):
+                return self._binary(e, operator, left, right)
+            case program.Compare(operator=operator, left=left, right=right):
+                return self._compare(operator, left, right)
+            case program.Logic(operator=operator, left=left, right=right):
+                return self._logic(operator, self._truth(left), self._truth(right))
+            case program.Choice(condition=condition, then=then, otherwise=otherwise):
+                return self._choice(e, self._truth(condition), then, otherwise)
+            case program.Reading(name="tempo"):
+                return Term("(int16_t)ctl.tempo", UNARY, "int16_t")
+            case program.Reading():
+                return Term("ctl.clock_running", PRIMARY, "bool") if self.facts.has_clock else Term("0", PRIMARY, "uint8_t")
+            case program.Changed(cell=cell, index=index):
+                return self._changed(cell, index)
+            case program.Position(pedal=pedal):
+                return self._read(f"ctl.pedals[{self.facts.pedal_names[pedal]}].position", "int16_t")
+        raise TypeError(f"no C for {e!r}")
+
+    def value(self, e: Expression, kind: str) -> str:
+        """An expression as a value of a type that holds its interval."""
+        term = self.term(e)
+        if isinstance(e, program.Constant) or term.type == "bool" or widens(term.type, kind):
+            return term.text
+        return f"({kind}){term.within(UNARY)}"
+
+    def condition(self, e: Expression) -> str:
+        """An expression where C wants a truth."""
+        return self._truth(e).text
+
+    def _truth(self, e: Expression) -> Term:
+        term = self.term(e)
+        # What is computed is compared, so that nobody takes a product for a slip of the pen.
+        return Term(f"{term.within(PLUS)} != 0", EQUAL, "bool") if term.type in ("int", "int32_t", "int16_t") else term
+
+    def _not(self, term: Term) -> Term:
+        if term.text in _DECIDED:
+            return TRUE if term.text == "0" else FALSE
+        if term.level == PRIMARY:
+            return Term(f"!{term.text}", UNARY, "bool")
+        return Term(f"!({term.text})", UNARY, "bool") if term.type == "bool" else Term(f"{term.within(PLUS)} == 0", EQUAL, "bool")
+
+    def _compare(self, operator: str, left: Expression, right: Expression) -> Term:
+        sides = [self.term(side) for side in (left, right)]
+        ends = [self._interval(e, term) for e, term in zip((left, right), sides, strict=True)]
+        decided = _decide(operator, *ends)
+        if decided is None and sides[0].text == sides[1].text:
+            decided = operator in ("==", "<=", ">=")
+        if decided is not None:
+            return TRUE if decided else FALSE
+        first = f"({sides[0].text})" if sides[0].text.startswith("!") else sides[0].within(PLUS)
+        return Term(f"{first} {operator} {sides[1].within(PLUS)}", _LEVELS[operator], "bool")
+
+    def _interval(self, e: Expression, term: Term) -> tuple[int, int]:
+        return (int(term.text), int(term.text)) if term.text in _DECIDED else self.facts.interval(e, self.ends)
+
+    def _logic(self, operator: str, left: Term, right: Term) -> Term:
+        sign, level, ends = ("&&", AND, "0") if operator == "and" else ("||", OR, "1")
+        if left.text in _DECIDED:
+            return left if left.text == ends else right
+        if right.text in _DECIDED and right.text != ends:
+            return left
+        sides = [term.text if term.level == level or term.level <= EQUAL else f"({term.text})" for term in (left, right)]
+        return Term(f" {sign} ".join(sides), level, "bool")
+
+    def _choice(self, e: Expression, condition: Term, then: Expression, otherwise: Expression) -> Term:
+        if condition.text in _DECIDED:
+            return self.term(otherwise if condition.text == "0" else then)
+        wide = not fits_int(e.low, e.high)
+        sides = [self._operand(then, wide, OR), self._operand(otherwise, wide, CHOICE)]
+        both = {self.term(side).type for side in (then, otherwise)}
+        kind = "bool" if both == {"bool"} else "int32_t" if wide else "int"
+        return Term(f"{condition.within(OR)} ? {sides[0]} : {sides[1]}", CHOICE, kind)
+
+    def _read(self, text: str, kind: str) -> Term:
+        # An unsigned 16-bit value would make int arithmetic unsigned where int has 16 bits.
+        return Term(f"(int32_t){text}", UNARY, "int32_t") if kind == "uint16_t" else Term(text, PRIMARY, kind)
+
+    def _index(self, index: Expression | None) -> str | None:
+        if index is None:
+            return None
+        text = self.term(index).text
+        if isinstance(index, program.CellValue) and index.index is not None and not reads_in((index,)):
+            self.facts.indices[text] = index
+        return text
+
+    def _operand(self, e: Expression, wide: bool, level: int) -> str:
+        term = self.term(e)
+        if wide and fits_int(e.low, e.high):
+            return f"(int32_t){term.within(UNARY)}" if level >= UNARY else f"((int32_t){term.within(UNARY)})"
+        return term.within(level)
+
+    def _call(self, function: str, result: Expression, *arguments: Expression) -> Term:
+        wide = not all(fits_int(e.low, e.high) for e in (result, *arguments))
+        width = 32 if wide else 16
+        texts = ", ".join(self.value(argument, f"int{width}_t") for argument in arguments)
+        return Term(f"ctl_{function}{width}({texts})", PRIMARY, f"int{width}_t")
+
+    def _binary(self, e: Expression, operator: str, left: Expression, right: Expression) -> Term:
+        if operator in ("min", "max"):
+            return self._call(operator, e, left, right)
+        sign, level = operator, _LEVELS.get(operator, TIMES)
+        if operator in ("//", "%"):
+            if left.low < 0 or right.low <= 0:
+                return self._call("div" if operator == "//" else "mod", e, left, right)
+            sign = "/" if operator == "//" else "%"
+        wide = not all(fits_int(each.low, each.high) for each in (e, left, right))
+        right_level = level - 1 if sign in ("-", "/", "%") else level
+        if sign == "*" and isinstance(right, program.Binary) and right.operator in ("//", "%"):
+            right_level = level - 1
+        text = f"{self._operand(left, wide, level)} {sign} {self._operand(right, wide, right_level)}"
+        return Term(text, level, "int32_t" if wide else "int")
+
+    def _changed(self, cell: int | None, index: Expression | None) -> Term:
+        if not self.facts.has_drafts:
+            return Term("0", PRIMARY, "uint8_t")
+        if cell is None:
+            return Term("ctl_draft_changed()", PRIMARY, "bool")
+        name = self.facts.cell_names[cell]
+        if cell in self.facts.constant_cells:
+            return Term("0", PRIMARY, "uint8_t")
+        if index is None:
+            return Term(f"CTL_CELL_CHANGED({name})", PRIMARY, "bool")
+        return Term(f"CTL_ELEMENT_CHANGED({name}, {self._index(index)})", PRIMARY, "bool")
+
+    def block(self, body: Sequence[Statement]) -> list[str]:
+        return [line for statement in body for line in self._statement(statement)]
+
+    def _statement(self, statement: Statement) -> list[str]:
+        match statement:
+            case program.SetCell(cell=cell):
+                kept = ["CTL_KEPT_CHANGED();"] if self.facts.design.cells[cell].keep else []
+                return [self._set_cell(statement), *kept]
+            case program.SetLocal(slot, value):
+                return [f"{self.names[slot]} = {self.value(value, self.types[slot])};"] if slot in self.names else []
+            case program.SetTempo(value):
+                return [f"ctl_set_tempo({self.value(value, 'int32_t')});"]
+            case program.If():
+                return self._if(statement)
+            case program.For():
+                return self._loop(statement)
+            case program.Call(procedure, arguments):
+                return [f"{self.facts.call(procedure, [self._argument(procedure, n, a) for n, a in enumerate(arguments)])};"]
+            case program.Send(ports, data, delay_us):
+                return self._send(ports, data, delay_us)
+            case program.Hasten(ports, data):
+                return self._with_bytes(data, f"ctl_hasten({PORTS[ports]}, message, {len(data)});") if self.facts.has_delayed else []
+            case program.CancelDelayed():
+                return ["ctl_cancel_delayed(CTL_NO_MODE);"] if self.facts.has_delayed else []
+            case program.FactoryValues(cells):
+                return [self._factory_values(cell) for cell in sorted(set(cells) - self.facts.constant_cells)]
+            case program.Restart():
+                return ["ctl_restart();"]
+            case program.Enter(mode):
+                return [f"ctl_enter({self.facts.mode_names[mode]});"]
+            case program.Notice(text, duration_us):
+                if not self.facts.has_notices:
+                    return []
+                return ["ctl_begin_notice();", *self.text(text), f"ctl_end_notice({duration_us}u);"]
+            case program.TapTempo():
+                return ["ctl_tap_tempo();"]
+            case program.ClockRun(running):
+                return [f"ctl_run_clock({'true' if running else 'false'});"]
+            case program.RestartTimer(timer):
+                return [f"ctl_restart_timer({timer});"] if self.facts.timers else []
+            case program.SaveDraft():
+                return ["ctl_save_draft();"] if self.facts.has_drafts else []
+            case program.CancelDraft():
+                return ["ctl_cancel_draft();"] if self.facts.has_drafts else []
+        raise TypeError(f"no C for {statement!r}")
+
+    def _if(self, statement: program.If) -> list[str]:
+        condition = self.condition(statement.condition)
+        if condition in _DECIDED:
+            return self.block(statement.otherwise if condition == "0" else statement.then)
+        lines = [f"if ({condition}) {{", *_indented(self.block(statement.then))]
+        otherwise = self.block(statement.otherwise)
+        if (
+            len(statement.otherwise) == 1
+            and isinstance(statement.otherwise[0], program.If)
+            and otherwise
+            and otherwise[0].startswith("if ")
+        ):
+            return [*lines, f"}} else {otherwise[0]}", *otherwise[1:]]
+        if otherwise:
+            lines += ["} else {", *_indented(otherwise)]
+        return [*lines, "}"]
+
+    def _argument(self, procedure: int, slot: int, e: Expression) -> str:
+        return self.value(e, self.facts.local_types[procedure].get(slot, "int32_t"))
+
+    def _factory_values(self, cell: int) -> str:
+        name = self.facts.cell_names[cell]
+        return f"ctl_factory_values(offsetof(struct ctl_cells, {name}), sizeof cells.{name});"
+
+    def _set_cell(self, statement: program.SetCell) -> str:
+        cell = self.facts.design.cells[statement.cell]
+        value, kind = statement.value, self.facts.cell_types[statement.cell]
+        target = self.facts.cell_text(statement.cell, self._index(statement.index))
+        inside = cell.low <= value.low and value.high <= cell.high
+        if cell.ends == "proved" or inside:
+            return f"{target} = {self.value(value, kind)};"
+        wide = not all(
+            fits_int(*ends) for ends in ((value.low, value.high), (cell.low, cell.high), (value.low - cell.low, value.high - cell.low))
+        )
+        width = 32 if wide else 16
+        if cell.ends == "clamp":
+            return f"{target} = ({kind})ctl_clamp{width}({self.value(value, f'int{width}_t')}, {number(cell.low)}, {number(cell.high)});"
+        size = cell.high - cell.low + 1
+        if wide or not fits_int(size, size):
+            return f"{target} = ({kind})ctl_wrap32({self.value(value, 'int32_t')}, {number(cell.low)}, {number(cell.high)});"
+        term = self.term(value)
+        moved = f"{term.within(PLUS)} {'-' if cell.low > 0 else '+'} {abs(cell.low)}" if cell.low else term.text
+        back = f" {'+' if cell.low > 0 else '-'} {abs(cell.low)}" if cell.low else ""
+        if value.low >= cell.low:
+            wrapped = f"({moved}) % {size}" if cell.low or term.level > TIMES else f"{term.within(PRIMARY)} % {size}"
+            return f"{target} = ({kind})({wrapped}{back});"
+        argument = moved if not cell.low and term.type in ("int16_t", "int8_t", "uint8_t", "bool") else f"(int16_t)({moved})"
+        return f"{target} = ({kind})(ctl_mod16({argument}, {size}){back});"
+
+    def _loop(self, loop: program.For) -> list[str]:
+        values = range(loop.start, loop.stop, loop.step)
+        if not values:
+            return []
+        end = loop.start + len(values) * loop.step
+        kind = type_for(min(loop.start, end), max(loop.start, end))
+        if loop.slot in self.direct and loop.slot in self.names:
+            name = self.names[loop.slot]
+            self.types[loop.slot] = kind
+            body = self.block(loop.body)
+        else:
+            name = f"step{self._counters}"
+            self._counters += 1
+            body = self.block(loop.body)
+            if loop.slot in self.names:
+                body.insert(0, f"{self.names[loop.slot]} = ({self.types[loop.slot]}){name};")
+        step = {1: f"{name}++", -1: f"{name}--"}.get(
+            loop.step, f"{name} = ({kind})({name} {'+' if loop.step > 0 else '-'} {abs(loop.step)})"
+        )
+        test = f"{name} {'<' if loop.step > 0 else '>'} {number(end if abs(loop.step) > 1 else loop.stop)}"
+        return [f"for ({kind} {name} = {number(loop.start)}; {test}; {step}) {{", *_indented(body), "}"]
+
+    def _send(self, ports: int, data: Sequence[Expression], delay_us: int) -> list[str]:
+        if delay_us:
+            return self._with_bytes(data, f"ctl_send_later({delay_us}u, {PORTS[ports]}, message, {len(data)});")
+        if len(data) <= 3:
+            return [f"ctl_send{len(data)}({', '.join([PORTS[ports], *self._bytes(data)])});"]
+        return self._with_bytes(data, f"ctl_send_bytes({PORTS[ports]}, message, {len(data)});")
+
+    def _with_bytes(self, data: Sequence[Expression], call: str) -> list[str]:
+        return ["{", f"    const uint8_t message[] = {{{', '.join(self._bytes(data))}}};", f"    {call}", "}"]
+
+    def _bytes(self, data: Sequence[Expression]) -> list[str]:
+        return [f"0x{e.value:02X}" if isinstance(e, program.Constant) else self.value(e, "uint8_t") for e in data]
+
+    def text(self, text: program.Text) -> list[str]:
+        lines = []
+        for part in text.parts:
+            if isinstance(part, str):
+                if part:
+                    lines.append(f"ctl_put_text({self.facts.text_name(part)});")
+            elif part.names:
+                lines.append(f"ctl_put_name({self.facts.names_name(part.names)}, {self.value(part.expression, 'uint8_t')});")
+            else:
+                fill = "'0'" if part.fill == "0" else "' '"
+                lines.append(f"ctl_put_number({self._shown(part.expression)}, {part.width}, {fill});")
+        return lines
+
+    def _shown(self, e: Expression) -> str:
+        """A number as what shows it takes it: of 16 bits, but where some text shows a larger one."""
+        return self.value(e, "int32_t" if self.facts.shows_wide else "int16_t")
+
+    def view(self, view: form.View) -> list[str]:
+        lines: list[str] = []
+        for place, line in enumerate(view.lines):
+            if place:
+                lines.append(f"ctl_put_text({self.facts.text_name(chr(10))});")
+            lines += self.text(line)
+        return lines
+
+
+def _indented(lines: Iterable[str]) -> list[str]:
+    return [f"    {line}" for line in lines]
+
+
+def longest_text(text: program.Text) -> int:
+    """The most bytes that a text can have in UTF-8."""
+    most = 0
+    for part in text.parts:
+        if isinstance(part, str):
+            most += len(part.encode())
+        elif part.names:
+            most += max(len(name.encode()) for name in part.names)
+        else:
+            most += max(part.width, len(str(part.expression.low)), len(str(part.expression.high)))
+    return most

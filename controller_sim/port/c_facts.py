@@ -1,0 +1,249 @@
+"""What has to be known of a design before its C is written: what it uses, and what its parts are called there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import fields, is_dataclass
+from typing import Any
+
+from controller_sim.core.kinds import kind_of
+from controller_sim.core.midi_in import LONGEST_SYSEX, SYSEX
+from controller_sim.design import form, program
+from controller_sim.design.form import Action, Design, Procedure
+from controller_sim.design.program import Expression, Statement
+from controller_sim.design.steps import statements_in
+from controller_sim.port.c_types import fits_int, string, type_for
+from controller_sim.port.names import distinct, identifier
+
+Ends = dict[int, tuple[int, int]]
+"""The lowest and highest value that each local of a procedure is ever set to, by slot."""
+
+
+class Facts:
+    """Derived from a design once. Texts and lists of names are collected while its code is written."""
+
+    def __init__(self, design: Design) -> None:
+        self.design = design
+        self.actions = list(_actions(design))
+        self.reached = self._reached()
+        self.statements = [s for p in self.reached for s in statements_in(design.procedures[p].body)]
+        used = {type(s) for s in self.statements}
+        delays = [s for s in self.statements if isinstance(s, program.Send) and s.delay_us]
+        self.delayed_bytes = max((len(s.data) for s in delays), default=0)
+        self.has_delayed = bool(delays)
+        self.has_display = design.display_characters > 0
+        self.has_notices = program.Notice in used and self.has_display
+        self.has_clock = program.ClockRun in used
+        self.has_tap_tempo = program.TapTempo in used
+        self.has_restart = program.Restart in used
+        self.reads_tempo = any(
+            isinstance(e, program.Reading) and e.name == "tempo" for e in expressions_in([design.modes, design.procedures])
+        )
+        self.has_tempo = self.has_clock or self.has_tap_tempo or self.reads_tempo or program.SetTempo in used or bool(design.tempo.follow)
+        self.has_drafts = any(mode.draft for mode in design.modes)
+        self.timers = max(len(mode.timers) for mode in design.modes)
+        self.has_conditions = any(mode.conditions for mode in design.modes)
+        self.has_cancelling_modes = self.has_delayed and any(mode.delayed == "cancel" for mode in design.modes)
+        self.has_midi_in = bool(design.thru or design.tempo.follow) or any(isinstance(r.cause, form.Received) for r in design.responses)
+        heard = [response.cause for response in design.responses if isinstance(response.cause, form.Received)]
+        self.pairs = sorted({(cause.status, cause.data[0][0]) for cause in heard if cause.bits == 14})
+        """Status and number of the upper halves of pairs of controllers that something responds to."""
+        passes_sysex = any(thru.kinds >> kind_of(SYSEX) & 1 for thru in design.thru)
+        self.takes_sysex = passes_sysex or any(cause.status == SYSEX for cause in heard)
+        sent = [len(s.data) for s in self.statements if isinstance(s, program.Send)]
+        self.longest_message = max([3, *sent, LONGEST_SYSEX if passes_sysex else 3])
+        self._name()
+        self.seen_cells = frozenset(self._seen())
+        parts = expressions_in([design.modes, [design.procedures[p] for p in self.reached], design.responses])
+        self.read_cells = frozenset(e.cell for e in parts if isinstance(e, program.CellValue))
+        self.local_ends = {p: self._ends_of(p) for p in self.reached}
+        self.local_types = {p: {slot: type_for(*each) for slot, each in ends.items()} for p, ends in self.local_ends.items()}
+        self.used_parameters: dict[int, list[int]] = {}
+        """The slots of the parameters that a procedure's C reads; known once it is written."""
+        self.shows_wide = any(not fits_int(e.low, e.high) for e in self.shown_numbers())
+        self.indices: dict[str, program.CellValue] = {}
+        """Elements of arrays that say which element of an array is meant, by their C text."""
+        self.texts: dict[str, str] = {}
+        self.name_lists: dict[tuple[str, ...], str] = {}
+
+    def _reached(self) -> list[int]:
+        """The procedures that something can run, callees first."""
+        found = {action.procedure for action in self.actions} | {response.procedure for response in self.design.responses}
+        for number in range(len(self.design.procedures) - 1, -1, -1):
+            if number in found:
+                found |= {s.procedure for s in statements_in(self.design.procedures[number].body) if isinstance(s, program.Call)}
+        return sorted(found)
+
+    def _name(self) -> None:
+        design = self.design
+        self.cell_names = distinct(cell.name for cell in design.cells)
+        self.cell_types = [type_for(cell.low, cell.high) for cell in design.cells]
+        assigned = {s.cell for s in self.statements if isinstance(s, program.SetCell)}
+        drafted = {cell for mode in design.modes for cell in mode.draft}
+        plain = (n for n, cell in enumerate(design.cells) if not cell.keep and n not in assigned and n not in drafted)
+        self.constant_cells = frozenset(plain)
+        """What nothing ever changes is a table in flash."""
+        self.mode_names = distinct((mode.name.upper() for mode in design.modes), "MODE_")
+        self.pedal_names = distinct((pedal.name.upper() for pedal in design.pedals), "PEDAL_")
+        self.led_names = distinct((led.upper() for led in design.leds), "LED_")
+        self.procedure_names = distinct((procedure.name for procedure in design.procedures), "do_")
+
+    def cell_text(self, cell: int, index: str | None) -> str:
+        name = self.cell_names[cell]
+        whole = f"constant_{name}" if cell in self.constant_cells else f"cells.{name}"
+        if index is None:
+            return whole
+        return f"{whole}[{index}]"
+
+    def call(self, procedure: int, arguments: Sequence[str]) -> str:
+        """A call with those of the arguments that the procedure reads."""
+        used = self.used_parameters[procedure]
+        return f"{self.procedure_names[procedure]}({', '.join(arguments[slot] for slot in used)})"
+
+    def run(self, action: Action) -> str:
+        return self.call(action.procedure, [str(value) for value in action.arguments]) + ";"
+
+    def interval(self, e: Expression, ends: Ends) -> tuple[int, int]:
+        """Where an expression's value lies, also by what it is made of."""
+        low, high = -(1 << 31), (1 << 31) - 1
+        match e:
+            case program.Local(slot=slot):
+                low, high = ends.get(slot, (low, high))
+            case program.CellValue(cell=cell):
+                low, high = self.design.cells[cell].low, self.design.cells[cell].high
+            case program.Reading(name="tempo"):
+                low, high = self.design.tempo.low, self.design.tempo.high
+            case program.Reading() | program.Changed() | program.Compare() | program.Logic() | program.Unary(operator="not"):
+                low, high = 0, 1
+        return max(low, e.low), min(high, e.high)
+
+    def local_names(self, procedure: Procedure) -> dict[int, str]:
+        """Names of the locals that are read, by slot."""
+        names = list(procedure.names) + [f"value{slot}" for slot in range(len(procedure.names), procedure.locals)]
+        taken = {"message", *self.procedure_names, *(f"constant_{name}" for name in self.cell_names)}
+        read = reads_in(procedure.body)
+        return {slot: name for slot, name in enumerate(distinct(names, taken=taken)) if slot in read}
+
+    def direct_loops(self, procedure: Procedure) -> set[int]:
+        """Slots that only loops set and only their own bodies read: the loop's counter can be the variable itself."""
+        body = procedure.body
+        loops = [s for s in statements_in(body) if isinstance(s, program.For)]
+        found = {loop.slot for loop in loops} - {s.slot for s in statements_in(body) if isinstance(s, program.SetLocal)}
+        for slot in list(found):
+            inside = sum(_reads(loop.body, slot) for loop in loops if loop.slot == slot)
+            nested = any(
+                inner.slot == slot
+                for loop in loops
+                if loop.slot == slot
+                for inner in statements_in(loop.body)
+                if isinstance(inner, program.For)
+            )
+            if nested or inside != _reads(body, slot) or slot < procedure.parameters:
+                found.discard(slot)
+        return found
+
+    def _ends_of(self, number: int) -> Ends:
+        procedure = self.design.procedures[number]
+        ends: dict[int, list[int]] = {}
+        for action in self.actions:
+            if action.procedure == number:
+                for slot, value in enumerate(action.arguments):
+                    ends.setdefault(slot, []).append(value)
+        calls = [(s.procedure, s.arguments) for s in self.statements if isinstance(s, program.Call)]
+        calls += [(response.procedure, response.arguments) for response in self.design.responses]
+        for callee, arguments in calls:
+            if callee == number:
+                for slot, argument in enumerate(arguments):
+                    ends.setdefault(slot, []).extend((argument.low, argument.high))
+        for statement in statements_in(procedure.body):
+            if isinstance(statement, program.SetLocal):
+                ends.setdefault(statement.slot, []).extend((statement.value.low, statement.value.high))
+            elif isinstance(statement, program.For) and range(statement.start, statement.stop, statement.step):
+                values = range(statement.start, statement.stop, statement.step)
+                ends.setdefault(statement.slot, []).extend((values[0], values[-1]))
+        return {slot: (min(values), max(values)) for slot, values in ends.items()}
+
+    def _seen(self) -> Iterator[int]:
+        """The cells that displays and LEDs read, or of which they read whether they have changed."""
+        for mode in self.design.modes:
+            for e in expressions_in([mode.views, mode.leds]):
+                if isinstance(e, program.Changed) and e.cell is None:
+                    yield from (cell for each in self.design.modes for cell in each.draft)
+                elif isinstance(e, program.CellValue | program.Changed) and e.cell is not None:
+                    yield e.cell
+
+    def shows_change(self, body: Sequence[Statement]) -> bool:
+        """Whether a body may change what some display or LED shows (a mode change always looks again by itself)."""
+        return any(
+            (isinstance(s, program.SetCell) and s.cell in self.seen_cells)
+            or (isinstance(s, program.FactoryValues) and not self.seen_cells.isdisjoint(s.cells))
+            or isinstance(s, program.SetTempo | program.TapTempo | program.ClockRun)
+            for s in statements_in(body)
+        )
+
+    def shown_numbers(self) -> Iterator[Expression]:
+        """The expressions that texts show as numbers."""
+        texts = [line for mode in self.design.modes for view in mode.views for line in view.lines]
+        texts += [s.text for s in self.statements if isinstance(s, program.Notice)]
+        return (part.expression for text in texts for part in text.parts if isinstance(part, program.Field) and not part.names)
+
+    def text_name(self, text: str) -> str:
+        """The table that holds a text."""
+        if text not in self.texts:
+            stem = "text_" + (identifier(text) if any(c.isascii() and c.isalnum() for c in text) else "sign")
+            self.texts[text] = _unused(stem, self.texts.values())
+        return self.texts[text]
+
+    def names_name(self, names: tuple[str, ...]) -> str:
+        """The table that holds the names of a value, one after another."""
+        if names not in self.name_lists:
+            cell = next((n for n, cell in enumerate(self.design.cells) if cell.names == names), None)
+            stem = f"names_of_{self.cell_names[cell]}" if cell is not None else "names_of_value"
+            self.name_lists[names] = _unused(stem, self.name_lists.values())
+        return self.name_lists[names]
+
+    def text_tables(self) -> list[str]:
+        lines = [f"static const CTL_FLASH char {name}[] = {string(text)};" for text, name in self.texts.items()]
+        for names, name in self.name_lists.items():
+            # Each with its NUL; the last one's is the literal's own.
+            texts = ' "\\0" '.join(string(each) for each in names)
+            lines.append(f"static const CTL_FLASH char {name}[] = {texts};")
+        return lines
+
+
+def _unused(stem: str, taken: Iterable[str]) -> str:
+    used = set(taken)
+    name, number = stem, 2
+    while name in used:
+        name, number = f"{stem}_{number}", number + 1
+    return name
+
+
+def _actions(design: Design) -> Iterator[Action]:
+    yield from (binding.action for binding in design.bindings)
+    for mode in design.modes:
+        yield from (action for action in (mode.enter, mode.leave) if action)
+        yield from (timer.action for timer in mode.timers)
+    yield from (binding.action for binding in design.power_on)
+    if design.every_power_on:
+        yield design.every_power_on
+
+
+def expressions_in(things: Iterable[Any]) -> Iterator[Expression]:
+    """Every expression inside some things, and inside those."""
+    for thing in things:
+        if isinstance(thing, Expression):
+            yield thing
+        if isinstance(thing, tuple | list):
+            yield from expressions_in(thing)
+        elif is_dataclass(thing) and not isinstance(thing, form.Place | type):
+            yield from expressions_in([getattr(thing, field.name) for field in fields(thing)])
+
+
+def reads_in(body: Sequence[Statement | Expression]) -> set[int]:
+    """Slots of the locals that a body reads."""
+    return {e.slot for e in expressions_in(body) if isinstance(e, program.Local)}
+
+
+def _reads(body: Sequence[Statement], slot: int) -> int:
+    return sum(isinstance(e, program.Local) and e.slot == slot for e in expressions_in(body))

@@ -1,0 +1,76 @@
+"""The machine's C compiler: found, or a clear word on how to get one."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Mapping, Sequence
+from functools import cache
+from importlib.util import find_spec
+from pathlib import Path
+
+from controller_sim.port.errors import PortError
+
+COMPILERS = ("cc", "gcc", "clang")
+NO_COMPILER = (
+    "the native engine needs a C compiler and there is none (tried $CC, cc, gcc, clang and the ziglang package): "
+    "install one with 'sudo apt install gcc', 'xcode-select --install', or anywhere 'pip install ziglang'"
+)
+FLAGS = ("-std=c99", "-fPIC", "-shared", "-fvisibility=hidden")
+_TIMEOUT_S = 300
+
+
+@cache
+def find_compiler() -> tuple[str, ...]:
+    """The command of a C compiler: $CC, one on the path, or that of the ziglang package. Raises PortError where there is none."""
+    chosen = os.environ.get("CC")
+    for name in (chosen, *COMPILERS):
+        if name and shutil.which(name):
+            return (name,)
+    if find_spec("ziglang") is not None:
+        # Without an optimisation level zig adds checks that need its own runtime.
+        return (sys.executable, "-m", "ziglang", "cc")
+    raise PortError(NO_COMPILER)
+
+
+def build_library(files: Mapping[str, str], main: str, folder: Path, flags: Sequence[str] = ("-O2",)) -> Path:
+    """Compile `main`, which includes the other files, to a shared library in `folder`; one that is there already is used again.
+
+    Raises PortError when there is no compiler, or when it refuses the files.
+    """
+    compiler = find_compiler()
+    key = hashlib.sha256(repr((compiler, FLAGS, flags, sorted(files.items()))).encode()).hexdigest()[:32]
+    library = folder / f"{key}.so"
+    if library.exists():
+        return library
+    folder.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=folder) as place:
+        for name, text in files.items():
+            (Path(place) / name).write_text(text, encoding="utf-8")
+        built = Path(place) / "library.so"
+        run_compiler([*compiler, *FLAGS, *flags, main, "-o", built.name], Path(place))
+        # Two processes may build the same library at once: each puts a whole one in place.
+        os.replace(built, library)
+    return library
+
+
+def run_compiler(command: Sequence[str], folder: Path) -> str:
+    """Run a compiler in a folder and give what it said. Raises PortError when it fails."""
+    environment = {**os.environ, "ZIG_LOCAL_CACHE_DIR": str(folder / "zig"), "LC_ALL": "C"}
+    try:
+        done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, timeout=_TIMEOUT_S)
+    except (OSError, subprocess.TimeoutExpired) as error:
+        raise PortError(f"the C compiler '{' '.join(command[:3])}' cannot be run: {error}") from None
+    if done.returncode:
+        lines = done.stderr.strip().splitlines()
+        raise PortError("the C compiler refuses what was written, which is a fault of ours:\n" + "\n".join(lines[:20]))
+    return done.stdout + done.stderr
+
+
+def cache_folder() -> Path:
+    """Where built libraries are kept between runs: $XDG_CACHE_HOME/controller-sim, else ~/.cache/controller-sim."""
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "controller-sim"

@@ -1,0 +1,13 @@
+/* Everything in one translation unit, so that the compiler sees what calls what: much smaller than file by file. */
+#include "deadlines.c"
+#include "contacts.c"
+#include "recogniser.c"
+#include "modes.c"
+#include "show.c"
+#include "messages.c"
+#include "tempo.c"
+#include "arrivals.c"
+#include "storage.c"
+#include "poll.c"
+#include "design.c"
+#include "board.c"

@@ -1,0 +1,106 @@
+/* Time: a 32-bit counter of microseconds that wraps. Times are compared by their distance, which is below 2^31. */
+#include "state.h"
+
+bool ctl_before(uint32_t a_us, uint32_t b_us)
+{
+    /* The highest bit alone: a quarter of the work on a chip of 8 bits. */
+    return (uint8_t)((a_us - b_us) >> 24) & 0x80u;
+}
+
+void ctl_arm(uint8_t slot, uint32_t due_us)
+{
+    ctl.due_us[slot] = due_us;
+    ctl.armed[slot] = true;
+    if (ctl_before(due_us, ctl.soonest_us)) {
+        ctl.soonest_us = due_us;
+    }
+}
+
+/* The first of some deadlines that are armed, but not further off than CTL_FAR_US. */
+uint32_t ctl_first(const uint32_t due_us[], const bool armed[], uint8_t count)
+{
+    uint32_t first_us = ctl.now_us + CTL_FAR_US;
+    for (; count; count--, due_us++, armed++) {
+        if (*armed && ctl_before(*due_us, first_us)) {
+            first_us = *due_us;
+        }
+    }
+    return first_us;
+}
+
+/* What is old enough to mean the same for ever is forgotten, or it would seem new again when the counter comes round. */
+static void age(void)
+{
+    ctl_arm(CTL_AGE_SLOT, ctl.now_us + CTL_AGE_US);
+    ctl_forget_lockouts();
+    for (uint8_t k = 0; k < CTL_KEYS; k++) {
+        if (ctl.now_us - ctl.keys[k].at_us > CTL_FAR_US) {
+            ctl.keys[k].at_us = ctl.now_us - CTL_FAR_US;
+        }
+    }
+#if CTL_HAS_CHORDS || CTL_HAS_EAGER
+    for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
+        if (ctl.now_us - ctl.pressed_us[s] > CTL_FAR_US) {
+            ctl.pressed_us[s] = ctl.now_us - CTL_FAR_US;
+        }
+    }
+#endif
+#if CTL_HAS_TAP_TEMPO
+    ctl_forget_taps();
+#endif
+#if CTL_FOLLOW
+    ctl_forget_ticks();
+#endif
+#if CTL_ECHO_US
+    ctl_forget_echoes();
+#endif
+}
+
+static void happen(uint8_t slot)
+{
+    if (slot == CTL_POWER_ON_SLOT) {
+        ctl_settled();
+#if CTL_HAS_CHORDS
+    } else if (slot == CTL_GROUP_SLOT) {
+        ctl_close_group();
+#endif
+    } else if (slot < CTL_TIMER_SLOT) {
+        ctl_key_timed_out(slot);
+#if CTL_TIMERS
+    } else if (slot < CTL_DELAYED_SLOT) {
+        ctl_timer_timed_out((uint8_t)(slot - CTL_TIMER_SLOT));
+#endif
+#if CTL_HAS_DELAYED
+    } else if (slot == CTL_DELAYED_SLOT) {
+        ctl_send_due();
+#endif
+#if CTL_HAS_CLOCK
+    } else if (slot == CTL_CLOCK_SLOT) {
+        ctl_tick();
+#endif
+#if CTL_HAS_NOTICES
+    } else if (slot == CTL_NOTICE_SLOT) {
+        ctl.noticing = false;
+        ctl.dirty = true;
+#endif
+#if CTL_PEDALS
+    } else if (slot < CTL_AGE_SLOT) {
+        ctl_pedal_rested((uint8_t)(slot - CTL_PEDAL_SLOT));
+#endif
+    } else {
+        age();
+    }
+}
+
+/* Whatever is due at this instant happens, contacts excepted. */
+void ctl_time_out(void)
+{
+    for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
+        /* Several delayed messages may be due at once. */
+        while (ctl.armed[slot] && ctl.due_us[slot] == ctl.now_us) {
+            ctl.armed[slot] = false;
+            happen(slot);
+        }
+    }
+    ctl.soonest_us = ctl_first(ctl.due_us, ctl.armed, CTL_SLOTS);
+}

@@ -1,0 +1,284 @@
+/* Modes, drafts and power-on: where an action leads, and what an instant ends with. */
+#include <string.h>
+
+#include "state.h"
+
+struct ctl_state ctl;
+
+/* Begin as at power-on, with the contacts as they are; the cells are left alone. */
+static void begin(uint32_t now_us)
+{
+    memset((uint8_t *)&ctl + offsetof(struct ctl_state, due_us), 0, sizeof ctl - offsetof(struct ctl_state, due_us));
+    ctl.now_us = now_us;
+    ctl.soonest_us = now_us + CTL_FAR_US;
+    ctl.waking_us = ctl.soonest_us;
+    ctl.mode = CTL_NO_MODE;
+    ctl.next_mode = CTL_NO_MODE;
+#if CTL_HAS_CHORDS
+    memset(ctl.owner, CTL_NOBODY, sizeof ctl.owner);
+#endif
+#if CTL_HAS_TEMPO
+    ctl_start_tempo();
+#endif
+#if CTL_PEDALS
+    ctl_start_pedals();
+#endif
+    ctl_arm(CTL_POWER_ON_SLOT, now_us + CTL_POWER_ON_US);
+    ctl_arm(CTL_AGE_SLOT, now_us + CTL_AGE_US);
+}
+
+#if CTL_HAS_CELLS
+static void copy_first_values(uint16_t offset, uint16_t size)
+{
+    const CTL_FLASH uint8_t *first = (const CTL_FLASH uint8_t *)&ctl_first_values;
+    uint8_t *bytes = (uint8_t *)&cells;
+    for (; size; size--, offset++) {
+        bytes[offset] = first[offset];
+    }
+}
+#endif
+
+#if CTL_HAS_CELLS
+void ctl_take_first_values(void)
+{
+    copy_first_values(0, (uint16_t)sizeof cells);
+}
+#endif
+
+/* Power on at an instant; the cells hold what was kept, or their first values. */
+void ctl_start(uint32_t now_us)
+{
+    begin(now_us);
+}
+
+void ctl_enter(uint8_t mode)
+{
+    ctl.next_mode = mode;
+}
+
+static void leave(void)
+{
+#if CTL_HAS_CANCELLING_MODES
+    if (ctl_delayed_cancels[ctl.mode]) {
+        ctl_cancel_delayed(ctl.mode);
+    }
+#endif
+    ctl_run_leave();
+#if CTL_DRAFT_BYTES
+    if (ctl.drafting && !ctl_draft_saves[ctl.mode]) {
+        ctl_cancel_draft();
+    }
+    if (ctl.drafting) {
+        CTL_KEPT_CHANGED();
+    }
+    ctl.drafting = false;
+#endif
+    ctl_wipe();
+#if CTL_TIMERS
+    for (uint8_t timer = 0; timer < CTL_TIMERS; timer++) {
+        ctl.armed[CTL_TIMER_SLOT + timer] = false;
+    }
+#endif
+}
+
+/* Go where the actions that have just run want to go, and on from there if the new mode's own action wants so. */
+static void change_mode(void)
+{
+#if CTL_HAS_RESTART
+    if (ctl.restarting == CTL_RESTARTING) {
+        ctl.next_mode = CTL_NO_MODE;
+    }
+#endif
+    while (ctl.next_mode != CTL_NO_MODE) {
+        if (ctl.mode != CTL_NO_MODE) {
+            leave();
+        }
+        ctl.mode = ctl.next_mode;
+        ctl.next_mode = CTL_NO_MODE;
+        CTL_HAPPENED(CTL_MODE, ctl.mode);
+#if CTL_DRAFT_BYTES
+        if (ctl_mode_drafts[ctl.mode].count) {
+            ctl_save_draft();
+        }
+#endif
+#if CTL_TIMERS
+        for (uint8_t timer = 0; timer < ctl_mode_timers[ctl.mode].count; timer++) {
+            ctl_restart_timer(timer);
+        }
+#endif
+        ctl_run_enter();
+    }
+    ctl.changes++;
+    ctl.dirty = true;
+}
+
+/* After an action: go where it wants to go. */
+void ctl_follow(void)
+{
+    if (ctl.next_mode != CTL_NO_MODE) {
+        change_mode();
+    }
+}
+
+/* The contacts have settled after power-on: what is down is spent, and the first mode is entered. */
+void ctl_settled(void)
+{
+    ctl.level = ctl.contacts;
+    for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
+        if (ctl.level & CTL_BIT(s)) {
+            CTL_HAPPENED(CTL_EDGE, s << 1 | 1);
+            CTL_HAPPENED(CTL_ENDED, s << 2 | CTL_SPENT);
+        }
+    }
+    ctl.next_mode = CTL_HOME;
+    ctl_run_power_on(ctl.level);
+    change_mode();
+#if CTL_PEDALS
+    for (uint8_t pedal = 0; pedal < CTL_PEDALS; pedal++) {
+        ctl_pedal_rested(pedal);
+    }
+#endif
+}
+
+#if CTL_TIMERS
+/* The timer of that number of the current mode counts anew from now; nothing where the mode has none. */
+void ctl_restart_timer(uint8_t timer)
+{
+    if (ctl.mode != CTL_NO_MODE && timer < ctl_mode_timers[ctl.mode].count) {
+        ctl_arm((uint8_t)(CTL_TIMER_SLOT + timer), ctl.now_us + ctl_timers[ctl_mode_timers[ctl.mode].first + timer].period_us);
+    }
+}
+
+void ctl_timer_timed_out(uint8_t timer)
+{
+    if (ctl_timers[ctl_mode_timers[ctl.mode].first + timer].every) {
+        ctl_restart_timer(timer);
+    }
+    ctl_run_timer(ctl.mode, timer);
+    ctl_follow();
+}
+#endif
+
+#if CTL_DRAFT_BYTES
+enum draft_use { SAVE, CANCEL, COMPARE, RENEW };
+
+/* What the current mode drafts: save it, restore it, compare some bytes of it (whether they differ from the snapshot), or
+ * give their snapshot the first values. */
+static bool use_draft(enum draft_use use, uint16_t offset, uint16_t size)
+{
+    const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
+    uint8_t *bytes = (uint8_t *)&cells, *saved = ctl.snapshot;
+    for (uint8_t i = 0; i < part->count; i++) {
+        const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first + i];
+        uint16_t at = range->offset, count = range->size;
+        if (use == SAVE) {
+            memcpy(saved, bytes + at, count);
+        } else if (use == CANCEL) {
+            memcpy(bytes + at, saved, count);
+        } else if (at < offset + size && at + count > offset) {
+            for (uint16_t n = 0; n < count; n++) {
+                if ((uint16_t)(at + n - offset) >= size) {
+                    continue;
+                }
+                if (use == RENEW) {
+                    saved[n] = ((const CTL_FLASH uint8_t *)&ctl_first_values)[at + n];
+                } else if (bytes[at + n] != saved[n]) {
+                    return true;
+                }
+            }
+        }
+        saved += count;
+    }
+    return false;
+}
+
+/* Make the drafted cells' present values the ones that cancelling restores and power-off keeps. */
+void ctl_save_draft(void)
+{
+    if (ctl.mode == CTL_NO_MODE) {
+        return;
+    }
+    use_draft(SAVE, 0, 0);
+    ctl.drafting = true;
+    ctl.dirty = true;
+    CTL_KEPT_CHANGED();
+}
+
+/* Give the drafted cells back the values they had on entering the mode, or at the last save. */
+void ctl_cancel_draft(void)
+{
+    if (ctl.drafting) {
+        use_draft(CANCEL, 0, 0);
+    }
+    ctl.dirty = true;
+}
+
+/* Whether something drafted in these bytes of the cells differs from its snapshot. */
+bool ctl_changed(uint16_t offset, uint16_t size)
+{
+    return ctl.drafting && use_draft(COMPARE, offset, size);
+}
+
+bool ctl_draft_changed(void)
+{
+    return ctl_changed(0, (uint16_t)sizeof cells);
+}
+#endif
+
+#if CTL_HAS_CELLS
+/* Give cells their first values, also those that cancelling restores. */
+void ctl_factory_values(uint16_t offset, uint16_t size)
+{
+    copy_first_values(offset, size);
+    CTL_KEPT_CHANGED();
+#if CTL_DRAFT_BYTES
+    if (ctl.drafting) {
+        use_draft(RENEW, offset, size);
+    }
+#endif
+}
+#endif
+
+#if CTL_HAS_RESTART
+/* Begin again as at power-on, at the end of this instant. */
+void ctl_restart(void)
+{
+    ctl.restarting = CTL_ASKED_TO_RESTART;
+    ctl.dirty = true;
+}
+
+/* Leave the mode, let go of what sounds, and begin again with what is kept and the contacts as they are. */
+static void begin_again(void)
+{
+    ctl.restarting = CTL_RESTARTING;
+    leave();
+    ctl_pay_releases();
+#if CTL_HAS_DELAYED
+    ctl_cancel_delayed(CTL_NO_MODE);
+#endif
+#if CTL_HAS_CELLS
+    for (uint8_t i = 0; i < ctl_not_kept_ranges; i++) {
+        copy_first_values(ctl_not_kept[i].offset, ctl_not_kept[i].size);
+    }
+#endif
+    begin(ctl.now_us);
+    CTL_HAPPENED(CTL_RESTARTED, 0);
+    ctl_darken();
+}
+#endif
+
+/* The end of an instant: put out what display and LEDs show differently from before. */
+void ctl_look(void)
+{
+    if (!ctl.dirty || ctl.mode == CTL_NO_MODE) {
+        return;
+    }
+    ctl.dirty = false;
+#if CTL_HAS_RESTART
+    if (ctl.restarting) {
+        begin_again();
+        return;
+    }
+#endif
+    ctl_show();
+}

@@ -1,0 +1,592 @@
+/* The state of the controller, and what the parts of the runtime offer each other and the design's own functions. */
+#ifndef CTL_STATE_H
+#define CTL_STATE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "arithmetic.h"
+#include "design.h"
+#include "flash.h"
+#include "hardware.h"
+
+#define CTL_NO_MODE 0xFFu
+#define CTL_NOBODY 0xFFu
+
+/* Where nothing is waited for, a look is taken all the same before half a round of the counter has gone by. */
+#define CTL_FAR_US 1073741824u
+
+/* Often enough that no time that is kept grows older than half the counter's round (36 minutes). */
+#define CTL_AGE_US 268435456u
+
+#define CTL_BIT(s) ((ctl_switches_t)(1u << (s)))
+
+/* What a table says where nothing is bound; binding n is n + 1, and above CTL_BINDINGS come places in ctl_alternatives. */
+#define CTL_NOTHING 0u
+
+/* Deadlines: one slot for each thing that can be waited for, in the order of equal deadlines. */
+enum {
+    CTL_POWER_ON_SLOT = 0,
+    CTL_GROUP_SLOT = 1,
+    CTL_HOLD_SLOT = 2,
+    CTL_REPEAT_SLOT = CTL_HOLD_SLOT + CTL_HOLD_KEYS,
+    CTL_GAP_SLOT = CTL_REPEAT_SLOT + CTL_REPEAT_KEYS,
+    CTL_TIMER_SLOT = CTL_GAP_SLOT + CTL_DOUBLE_KEYS,
+    CTL_DELAYED_SLOT = CTL_TIMER_SLOT + CTL_TIMERS,
+    CTL_CLOCK_SLOT = CTL_DELAYED_SLOT + CTL_HAS_DELAYED,
+    CTL_NOTICE_SLOT = CTL_CLOCK_SLOT + CTL_HAS_CLOCK,
+    CTL_PEDAL_SLOT = CTL_NOTICE_SLOT + CTL_HAS_NOTICES,
+    CTL_AGE_SLOT = CTL_PEDAL_SLOT + CTL_PEDALS,
+    CTL_SLOTS
+};
+
+/* What is bound to a key in a mode. */
+struct ctl_row {
+#if CTL_HAS_PRESS
+    ctl_choice_t press;
+#endif
+#if CTL_HAS_RELEASE
+    ctl_choice_t release;
+#endif
+#if CTL_HAS_TAP
+    ctl_choice_t tap;
+#endif
+#if CTL_REPEAT_KEYS
+    ctl_choice_t repeat;
+#endif
+#if CTL_DOUBLE_KEYS
+    ctl_choice_t twice;
+#endif
+#if CTL_HOLD_KEYS
+    ctl_choice_t first_hold; /* in ctl_holds */
+    uint8_t holds;
+#endif
+};
+
+struct ctl_hold {
+    uint32_t hold_us;
+    ctl_choice_t choice;
+};
+
+/* One of several bindings for the same gesture: bound when one of `conditions` holds, or always if there are none. */
+struct ctl_alternative {
+    ctl_conditions_t conditions;
+    ctl_choice_t binding; /* CTL_NOTHING ends the list */
+};
+
+/* A chord of a mode. */
+struct ctl_chord {
+    uint8_t key;
+    bool always; /* bound whatever the conditions are */
+    ctl_conditions_t conditions;
+};
+
+/* A mode's share of a table. */
+struct ctl_part {
+    uint16_t first;
+    uint16_t count;
+};
+
+struct ctl_timer {
+    uint32_t period_us;
+    bool every;
+};
+
+/* Bytes in struct ctl_cells. */
+struct ctl_range {
+    uint16_t offset;
+    uint16_t size;
+};
+
+/* From the repeat numbered `from` on the period is this. */
+struct ctl_repeat_step {
+    uint16_t from;
+    uint32_t period_us;
+};
+
+struct ctl_message {
+    uint8_t ports;
+    uint8_t count;
+    uint8_t bytes[CTL_DELAYED_BYTES];
+};
+
+struct ctl_delayed {
+    uint32_t due_us;
+    uint8_t mode; /* whose end cancels it, or CTL_NO_MODE */
+    struct ctl_message message;
+};
+
+/* A pedal: the inner ends of its dead zones, and `steps` + 1 points of its curve from `first_point` in ctl_points. */
+struct ctl_pedal_setting {
+    uint16_t heel;
+    uint16_t toe;
+    uint16_t first_point;
+    uint8_t steps;
+    bool moves_first;
+    uint16_t hysteresis;
+    uint32_t every_us;
+};
+
+struct ctl_move {
+    uint8_t pedal;
+    ctl_conditions_t condition; /* 0: none */
+    uint16_t response;
+};
+
+struct ctl_heard {
+    uint8_t status;
+    uint8_t ports;
+    uint8_t values;       /* how many it has, each in its range from `first_range` on */
+    bool is_pair;         /* the values are those of a pair of controllers: the upper's number, and what both make */
+    uint16_t first_range; /* in ctl_value_ranges */
+    ctl_conditions_t condition; /* 0: none */
+    uint16_t response;
+};
+
+struct ctl_value_range {
+    int16_t low, high;
+};
+
+/* The upper half of a pair of controllers of 14 bits that something responds to. */
+struct ctl_pair {
+    uint8_t status;
+    uint8_t number;
+};
+
+/* A message that left and may come back. */
+struct ctl_sent {
+    uint32_t at_us;
+    uint8_t ports; /* 0: forgotten */
+    uint8_t count;
+    uint8_t bytes[CTL_ECHO_BYTES];
+};
+
+struct ctl_thru {
+    uint8_t source;
+    uint8_t ports;
+    uint32_t kinds; /* bit n: messages of kind n, 0 note-off .. 6 pitch wheel, 7 SysEx .. 22 reset */
+};
+
+/* A kept cell in the stream of bytes that is stored. */
+struct ctl_stored_cell {
+    uint32_t label; /* a number made of its name, range and shape, then the bytes of its values */
+    uint32_t span;  /* from its low end to its high end */
+    int32_t low;
+    uint16_t place;  /* of its first value in the stream */
+    uint16_t offset; /* in struct ctl_cells */
+    uint8_t width;   /* stored bytes a value */
+    uint8_t size;    /* bytes a value in struct ctl_cells */
+    bool is_signed;
+};
+
+/* The design's tables (design.c). */
+extern const CTL_FLASH ctl_switches_t ctl_masks[CTL_KEYS];
+extern const CTL_FLASH ctl_row_number_t ctl_row_of[CTL_MODES][CTL_KEYS];
+extern const CTL_FLASH struct ctl_row ctl_rows[];
+#if CTL_HOLD_KEYS
+extern const CTL_FLASH struct ctl_hold ctl_holds[];
+extern const CTL_FLASH uint8_t ctl_hold_place[CTL_KEYS];
+#endif
+#if CTL_REPEAT_KEYS
+extern const CTL_FLASH struct ctl_repeat_step ctl_repeat_steps[];
+extern const CTL_FLASH uint8_t ctl_repeat_place[CTL_KEYS];
+#endif
+#if CTL_DOUBLE_KEYS
+extern const CTL_FLASH uint8_t ctl_double_place[CTL_KEYS];
+#endif
+#if CTL_HOLD_KEYS + CTL_REPEAT_KEYS + CTL_DOUBLE_KEYS
+extern const CTL_FLASH uint8_t ctl_slot_key[]; /* from CTL_HOLD_SLOT on */
+#endif
+#if CTL_HAS_CONDITIONS
+extern const CTL_FLASH struct ctl_alternative ctl_alternatives[];
+ctl_conditions_t ctl_read_conditions(void);
+#endif
+#if CTL_HAS_CHORDS
+extern const CTL_FLASH struct ctl_chord ctl_chords[];
+extern const CTL_FLASH struct ctl_part ctl_mode_chords[CTL_MODES];
+#endif
+#if CTL_HAS_EAGER
+bool ctl_is_eager(ctl_choice_t binding);
+#endif
+#if CTL_TIMERS
+extern const CTL_FLASH struct ctl_timer ctl_timers[];
+extern const CTL_FLASH struct ctl_part ctl_mode_timers[CTL_MODES];
+void ctl_run_timer(uint8_t mode, uint8_t timer);
+#endif
+#if CTL_DRAFT_BYTES
+extern const CTL_FLASH struct ctl_range ctl_drafts[];
+extern const CTL_FLASH struct ctl_part ctl_mode_drafts[CTL_MODES];
+extern const CTL_FLASH bool ctl_draft_saves[CTL_MODES];
+#endif
+#if CTL_HAS_CANCELLING_MODES
+extern const CTL_FLASH bool ctl_delayed_cancels[CTL_MODES];
+#endif
+#if CTL_HAS_CELLS
+extern const CTL_FLASH struct ctl_cells ctl_first_values;
+extern struct ctl_cells cells;
+#endif
+#if CTL_HAS_RESTART
+extern const CTL_FLASH struct ctl_range ctl_not_kept[];
+extern const CTL_FLASH uint8_t ctl_not_kept_ranges;
+#endif
+
+#if CTL_PEDALS
+extern const CTL_FLASH struct ctl_pedal_setting ctl_pedals[CTL_PEDALS];
+extern const CTL_FLASH int16_t ctl_points[];
+#endif
+#if CTL_MOVES
+extern const CTL_FLASH struct ctl_move ctl_moves[];
+extern const CTL_FLASH struct ctl_part ctl_mode_moves[CTL_MODES];
+#endif
+#if CTL_HEARD
+extern const CTL_FLASH struct ctl_heard ctl_heard[];
+extern const CTL_FLASH struct ctl_part ctl_mode_heard[CTL_MODES];
+extern const CTL_FLASH struct ctl_value_range ctl_value_ranges[];
+#endif
+#if CTL_PAIRS
+extern const CTL_FLASH struct ctl_pair ctl_pairs[CTL_PAIRS];
+#endif
+#if CTL_THRU
+extern const CTL_FLASH struct ctl_thru ctl_thru[CTL_THRU];
+#endif
+
+#if CTL_HAS_STORAGE
+extern const CTL_FLASH uint8_t ctl_storage_header[7];
+extern const CTL_FLASH struct ctl_stored_cell ctl_stored_cells[CTL_STORED_CELLS];
+#endif
+
+/* The design's actions (design.c). */
+#if CTL_RESPONSES
+void ctl_run_response(uint16_t response, const int16_t values[]);
+#endif
+void ctl_run_binding(ctl_choice_t binding);
+void ctl_run_enter(void);
+void ctl_run_leave(void);
+void ctl_run_power_on(ctl_switches_t down);
+#if CTL_TEXT_BYTES
+void ctl_put_display(void);
+#endif
+#if CTL_LEDS
+void ctl_read_leds(uint8_t values[]);
+#endif
+
+enum { CTL_LIVE = 1, CTL_OWING = 2, CTL_LAPSING = 4 };
+
+struct ctl_key {
+    uint32_t at_us; /* when it was pressed */
+    uint8_t flags;
+#if CTL_HAS_RELEASE
+    ctl_choice_t owed; /* while CTL_OWING: the release that fires when it goes up */
+#endif
+#if CTL_HAS_CONDITIONS
+    ctl_conditions_t conditions; /* those that held when its first switch went down */
+#endif
+};
+
+enum { CTL_IDLE = 0, CTL_WAITING = 1, CTL_SECOND_PRESS = 2 };
+
+/* A tap that waits to become a double. */
+struct ctl_wait {
+    uint32_t at_us;
+    uint8_t state;
+    ctl_choice_t tap;
+    ctl_choice_t twice;
+#ifdef CTL_TRACE
+    ctl_switches_t unanswered;
+#endif
+};
+
+struct ctl_pedal {
+    int16_t position;
+    int16_t told; /* where it stood at its last move, if it has_moved */
+    uint16_t held; /* the last reading that counted, if it is_read */
+    bool is_read;
+    bool has_moved;
+};
+
+struct ctl_parser {
+    uint8_t status; /* the running or present one, 0: none */
+    uint8_t count;  /* of the bytes that are there of a message */
+    uint8_t bytes[CTL_PARSER_BYTES];
+};
+
+#if CTL_HAS_STORAGE
+/* How far a save has come (storage.c). */
+struct ctl_stored {
+    bool usable;
+    bool changed; /* kept cells may have changed since it was looked for rows to write */
+    bool tidies;  /* whether a full journal is brought home after a save */
+    bool is_fetched, is_whole; /* the row in row_bytes, at power-on */
+    uint8_t phase;
+    uint8_t row, column;
+    uint8_t count; /* rows of the entry that are yet to be written */
+    uint8_t image_rows;
+    uint16_t tail; /* where the journal ends */
+    uint16_t at, end;
+    uint16_t check;
+    uint8_t row_bytes[CTL_ROW_BYTES];
+};
+#endif
+
+enum { CTL_NOT_RESTARTING = 0, CTL_ASKED_TO_RESTART = 1, CTL_RESTARTING = 2 };
+
+struct ctl_state {
+    uint32_t now_us;     /* the instant that is being handled */
+    uint32_t soonest_us; /* not later than the first armed deadline */
+    ctl_switches_t contacts; /* as last seen */
+    uint8_t changes; /* counts the changes of mode: whoever sees another number after an action has been wiped */
+#if CTL_LEDS
+    uint8_t leds[CTL_LEDS];
+#endif
+#if CTL_TEXT_BYTES
+    char shown[CTL_TEXT_BYTES + 1];
+    char *text; /* where the next character goes */
+    bool text_differs;
+#endif
+#if CTL_HAS_STORAGE
+    struct ctl_stored stored;
+#endif
+
+    /* From here on all is 0 at power-on and after a restart, or set by begin() in modes.c. */
+    uint32_t due_us[CTL_SLOTS];
+    bool armed[CTL_SLOTS];
+
+    ctl_switches_t level;    /* the debounced switches that are down */
+    ctl_switches_t postponed; /* edges whose wait is over, to be handled after the releases of the instant */
+    uint32_t waking_us;      /* not later than the first of contact_due_us */
+    uint32_t contact_due_us[CTL_SWITCHES];
+    bool waits[CTL_SWITCHES]; /* contacts that wait to be believed */
+#if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
+    ctl_switches_t locked; /* contacts that are not believed until locked_until_us */
+    uint32_t locked_until_us[CTL_SWITCHES];
+#endif
+
+    struct ctl_key keys[CTL_KEYS];
+#ifdef CTL_TRACE
+    ctl_switches_t answered; /* switches whose press has fired something though their key is live or not yet formed */
+    ctl_switches_t arriving; /* the switch whose press is being handled but that is not in a group or key yet */
+#endif
+#if CTL_HOLD_KEYS
+    uint8_t hold_index[CTL_HOLD_KEYS]; /* which of its holds a key waits for */
+#endif
+#if CTL_REPEAT_KEYS
+    uint16_t repeats[CTL_REPEAT_KEYS];
+#endif
+#if CTL_DOUBLE_KEYS
+    struct ctl_wait taps[CTL_DOUBLE_KEYS];
+#endif
+#if CTL_HAS_CHORDS
+    uint8_t owner[CTL_SWITCHES]; /* the key that a switch is part of, or CTL_NOBODY */
+    ctl_switches_t group;        /* switches that may still become a chord */
+    ctl_switches_t group_held;   /* those that were down before its first press: no chord is made of them */
+    uint8_t group_order[CTL_SWITCHES];
+    uint8_t group_size;
+#endif
+#if CTL_HAS_CHORDS || CTL_HAS_EAGER
+    uint32_t pressed_us[CTL_SWITCHES];
+#endif
+#if CTL_HAS_CONDITIONS
+    ctl_conditions_t group_conditions;
+#endif
+#if CTL_HAS_EAGER
+    ctl_switches_t eager_fired;
+    ctl_choice_t eager_release[CTL_SWITCHES];
+#endif
+
+    uint8_t mode; /* CTL_NO_MODE before the first */
+    uint8_t next_mode;
+    bool dirty;      /* display and LEDs may show something else */
+#if CTL_HAS_RESTART
+    uint8_t restarting;
+#endif
+#if CTL_DRAFT_BYTES
+    bool drafting;
+    uint8_t snapshot[CTL_DRAFT_BYTES];
+#endif
+#if CTL_HAS_NOTICES
+    bool noticing;
+    char notice[CTL_TEXT_BYTES + 1];
+#endif
+#if CTL_HAS_DELAYED
+    uint8_t delayed_count;
+    struct ctl_delayed delayed[CTL_DELAYED_MESSAGES];
+#endif
+    uint32_t gesture_us; /* when the key was pressed whose gesture runs now */
+#if CTL_HAS_TEMPO
+    uint16_t tempo;       /* beats a minute, rounded */
+    uint32_t quarter_us;  /* so many microseconds are quarter_parts quarter notes */
+    uint16_t quarter_parts;
+#endif
+#if CTL_HAS_CLOCK
+    bool clock_running;
+    bool clock_ticked;
+    uint32_t tick_us; /* the next tick lies at tick_us + tick_rest / (24 * quarter_parts), rounded */
+    uint16_t tick_rest;
+    uint32_t last_tick_us;
+#endif
+#if CTL_HAS_TAP_TEMPO
+    bool tapped;
+    bool tap_outlier;
+    uint32_t tapped_us;
+    uint8_t tap_count;
+    uint32_t tap_intervals_us[CTL_TAP_INTERVALS];
+#endif
+#if CTL_FOLLOW
+    bool heard_tick;
+    uint8_t beat_ticks;
+    uint32_t heard_tick_us;
+    uint32_t beat_us;
+#endif
+#if CTL_PEDALS
+    struct ctl_pedal pedals[CTL_PEDALS];
+#endif
+#if CTL_HAS_MIDI_IN
+    struct ctl_parser parsers[2];
+#endif
+#if CTL_PAIRS
+    uint8_t uppers[CTL_PAIRS][2]; /* the last upper half at each port, and 1; 0: none yet */
+    bool heard_pair;
+    int16_t pair[2];
+#endif
+#if CTL_ECHO_US
+    uint8_t sent_next;
+    struct ctl_sent sent[CTL_MOST_ECHOES];
+#endif
+};
+
+extern struct ctl_state ctl;
+
+/* deadlines.c */
+bool ctl_before(uint32_t a_us, uint32_t b_us);
+void ctl_arm(uint8_t slot, uint32_t due_us);
+uint32_t ctl_first(const uint32_t due_us[], const bool armed[], uint8_t count);
+void ctl_time_out(void);
+
+/* contacts.c */
+void ctl_advance(uint32_t now_us, ctl_switches_t contacts);
+void ctl_forget_lockouts(void);
+
+/* recogniser.c */
+void ctl_key_pressed(uint8_t s);
+void ctl_key_released(uint8_t s);
+void ctl_close_group(void);
+void ctl_key_timed_out(uint8_t slot);
+void ctl_wipe(void);
+void ctl_pay_releases(void);
+
+/* modes.c */
+void ctl_start(uint32_t now_us);
+void ctl_settled(void);
+void ctl_follow(void);
+void ctl_look(void);
+void ctl_enter(uint8_t mode);
+#if CTL_TIMERS
+void ctl_timer_timed_out(uint8_t timer);
+void ctl_restart_timer(uint8_t timer);
+#endif
+#if CTL_DRAFT_BYTES
+void ctl_save_draft(void);
+void ctl_cancel_draft(void);
+bool ctl_changed(uint16_t offset, uint16_t size);
+bool ctl_draft_changed(void);
+#define CTL_CELL_CHANGED(cell) ctl_changed(offsetof(struct ctl_cells, cell), sizeof cells.cell)
+#define CTL_ELEMENT_CHANGED(cell, index) \
+    ctl_changed((uint16_t)(offsetof(struct ctl_cells, cell) + (uint16_t)(index) * sizeof cells.cell[0]), sizeof cells.cell[0])
+#endif
+#if CTL_HAS_CELLS
+void ctl_take_first_values(void);
+void ctl_factory_values(uint16_t offset, uint16_t size);
+#endif
+#if CTL_HAS_RESTART
+void ctl_restart(void);
+#endif
+
+/* storage.c */
+#if CTL_HAS_STORAGE
+bool ctl_store_power_on(void);
+bool ctl_store_step(void);
+#define CTL_KEPT_CHANGED() (ctl.stored.changed = true)
+#else
+#define CTL_KEPT_CHANGED() ((void)0)
+#endif
+
+/* show.c */
+#if CTL_TEXT_BYTES
+void ctl_put_text(const CTL_FLASH char *text);
+void ctl_put_name(const CTL_FLASH char *names, uint8_t which);
+void ctl_put_number(ctl_number_t value, uint8_t width, char fill);
+#endif
+#if CTL_HAS_NOTICES
+void ctl_begin_notice(void);
+void ctl_end_notice(uint32_t duration_us);
+#endif
+void ctl_show(void);
+#if CTL_HAS_RESTART
+void ctl_darken(void);
+#endif
+
+/* messages.c */
+void ctl_send1(uint8_t ports, uint8_t status);
+void ctl_send2(uint8_t ports, uint8_t status, uint8_t first);
+void ctl_send3(uint8_t ports, uint8_t status, uint8_t first, uint8_t second);
+void ctl_send_bytes(uint8_t ports, const uint8_t *bytes, uint8_t count);
+#if CTL_HAS_DELAYED
+void ctl_send_later(uint32_t delay_us, uint8_t ports, const uint8_t *bytes, uint8_t count);
+void ctl_send_due(void);
+void ctl_hasten(uint8_t ports, const uint8_t *bytes, uint8_t count);
+void ctl_cancel_delayed(uint8_t mode);
+#endif
+
+#if CTL_ECHO_US
+bool ctl_is_echo(uint8_t port, const uint8_t *bytes, uint8_t count);
+void ctl_forget_echoes(void);
+#endif
+
+/* tempo.c */
+#if CTL_HAS_TEMPO
+void ctl_start_tempo(void);
+void ctl_set_tempo(int32_t beats);
+#endif
+#if CTL_HAS_CLOCK
+void ctl_run_clock(bool running);
+void ctl_tick(void);
+#endif
+#if CTL_HAS_TAP_TEMPO
+void ctl_tap_tempo(void);
+void ctl_forget_taps(void);
+#endif
+
+#if CTL_FOLLOW
+void ctl_hear_tick(void);
+void ctl_forget_ticks(void);
+#endif
+
+/* arrivals.c */
+#if CTL_PEDALS
+void ctl_start_pedals(void);
+void ctl_read_pedal(uint8_t p, uint16_t raw);
+void ctl_pedal_rested(uint8_t p);
+#endif
+#if CTL_HAS_MIDI_IN
+void ctl_receive(uint8_t port, uint8_t byte);
+#endif
+
+#ifdef CTL_TRACE
+#define CTL_HAPPENED(kind, what) hw_happened((kind), (uint16_t)(what))
+/* What keeps the accounts of presses: which of them ended without anything having fired. */
+#define CTL_ACCOUNT(statement) statement
+#else
+#define CTL_HAPPENED(kind, what) ((void)0)
+#define CTL_ACCOUNT(statement) ((void)0)
+#endif
+
+#ifdef CTL_HOST
+void host_list_cells(int32_t *values);
+void host_list_kept(int32_t *values);
+void host_set_kept(const int32_t *values);
+#endif
+
+enum { CTL_UNBOUND = 0, CTL_CANCELLED = 1, CTL_SPENT = 2 };
+
+#endif

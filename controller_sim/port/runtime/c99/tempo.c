@@ -1,0 +1,214 @@
+/* Tempo, tap tempo and MIDI clock, in whole numbers that never drift.
+ *
+ * quarter_parts quarter notes last quarter_us microseconds, exactly; a tick of the clock is the 24th part of one.
+ */
+#include "state.h"
+
+#if CTL_HAS_TEMPO
+#define MINUTE_US 60000000u
+
+/* Whether two tempos are the same, each a fraction: by whole parts and what is left, so that all fits 32 bits. */
+static bool is_same(uint32_t a_us, uint16_t a_parts, uint32_t b_us, uint16_t b_parts)
+{
+    return a_us / a_parts == b_us / b_parts && a_us % a_parts * b_parts == b_us % b_parts * a_parts;
+}
+
+void ctl_start_tempo(void)
+{
+    ctl.tempo = CTL_TEMPO_START;
+    ctl.quarter_us = MINUTE_US;
+    ctl.quarter_parts = CTL_TEMPO_START;
+}
+
+#if CTL_HAS_CLOCK
+#define TICKS_PER_QUARTER 24u /* MIDI 1.0 Detailed Specification 4.2.1, p. 30 */
+#define FIRST_TICK_US 1000u
+
+static void set_tick_deadline(void)
+{
+    uint16_t parts = (uint16_t)(TICKS_PER_QUARTER * ctl.quarter_parts);
+    ctl_arm(CTL_CLOCK_SLOT, ctl.tick_us + (2u * (uint32_t)ctl.tick_rest >= parts));
+}
+
+static void count_tick(void)
+{
+    uint16_t parts = (uint16_t)(TICKS_PER_QUARTER * ctl.quarter_parts);
+    ctl.tick_us += ctl.quarter_us / parts;
+    uint32_t rest = ctl.tick_rest + ctl.quarter_us % parts;
+    if (rest >= parts) {
+        rest -= parts;
+        ctl.tick_us++;
+    }
+    ctl.tick_rest = (uint16_t)rest;
+}
+
+/* A new tempo counts from the last tick; if the next one has passed by then, it comes now. */
+static void retime_clock(void)
+{
+    if (!ctl.clock_running || !ctl.clock_ticked) {
+        return;
+    }
+    uint16_t parts = (uint16_t)(TICKS_PER_QUARTER * ctl.quarter_parts);
+    ctl.tick_us = ctl.last_tick_us;
+    ctl.tick_rest = 0;
+    count_tick();
+    if (!ctl_before(ctl.now_us, ctl.tick_us + (2u * (uint32_t)ctl.tick_rest >= parts))) {
+        ctl.tick_us = ctl.now_us + 1;
+        ctl.tick_rest = 0;
+    }
+    set_tick_deadline();
+}
+
+/* Start or stop the clock; nothing happens when it is so already. */
+void ctl_run_clock(bool running)
+{
+    if (running == ctl.clock_running) {
+        return;
+    }
+    ctl.clock_running = running;
+    if (running) {
+        ctl.clock_ticked = false;
+        ctl.tick_us = ctl.now_us + FIRST_TICK_US;
+        ctl.tick_rest = 0;
+        set_tick_deadline();
+    } else {
+        ctl.armed[CTL_CLOCK_SLOT] = false;
+    }
+}
+
+void ctl_tick(void)
+{
+    ctl_send1(CTL_CLOCK_PORTS, 0xF8);
+    ctl.last_tick_us = ctl.now_us;
+    ctl.clock_ticked = true;
+    count_tick();
+    set_tick_deadline();
+}
+#endif
+
+static void set_quarter(uint32_t quarter_us, uint16_t parts, uint16_t tempo)
+{
+    if (is_same(quarter_us, parts, ctl.quarter_us, ctl.quarter_parts)) {
+        return;
+    }
+    ctl.quarter_us = quarter_us;
+    ctl.quarter_parts = parts;
+    ctl.tempo = tempo;
+#if CTL_HAS_CLOCK
+    retime_clock();
+#endif
+}
+
+void ctl_set_tempo(int32_t beats)
+{
+    uint16_t tempo = (uint16_t)ctl_clamp32(beats, CTL_TEMPO_LOW, CTL_TEMPO_HIGH);
+    set_quarter(MINUTE_US, tempo, tempo);
+}
+
+#if CTL_HAS_TAP_TEMPO || CTL_FOLLOW
+/* Set the tempo at which so many quarters take so long, clamped to the design's range. */
+static void set_mean(uint32_t total_us, uint8_t quarters)
+{
+    if (total_us < (MINUTE_US * quarters + CTL_TEMPO_HIGH - 1u) / CTL_TEMPO_HIGH) {
+        ctl_set_tempo(CTL_TEMPO_HIGH);
+    } else if (total_us > MINUTE_US * quarters / CTL_TEMPO_LOW) {
+        ctl_set_tempo(CTL_TEMPO_LOW);
+    } else {
+        uint32_t tempo = (2u * MINUTE_US * quarters + total_us) / (2u * total_us);
+        set_quarter(total_us, quarters, (uint16_t)tempo);
+    }
+}
+#endif
+
+#if CTL_HAS_TAP_TEMPO
+#define TAP_BOUNCE_US 100000u
+
+/* A series that can not go on is as good as none, but a tap may have been pressed long ago. */
+void ctl_forget_taps(void)
+{
+    if (ctl.tapped && ctl.now_us - ctl.tapped_us > 1342177280u) {
+        ctl.tapped_us = ctl.now_us - 1342177280u;
+    }
+}
+
+static void begin_series(void)
+{
+    ctl.tap_count = 0;
+    ctl.tap_outlier = false;
+}
+
+/* Whether an interval is off the mean of those of the series by more than a quarter. */
+static bool is_outlier(uint32_t interval_us, uint32_t sum_us)
+{
+    uint32_t scaled_us = interval_us * ctl.tap_count;
+    uint32_t off_us = scaled_us > sum_us ? scaled_us - sum_us : sum_us - scaled_us;
+    return ctl.tap_count && off_us * 4u > sum_us;
+}
+
+/* One tap, at the physical press of the key whose gesture runs now. */
+void ctl_tap_tempo(void)
+{
+    uint32_t interval_us = ctl.gesture_us - ctl.tapped_us, sum_us = 0;
+    if (ctl.tapped && (ctl_before(ctl.gesture_us, ctl.tapped_us) || interval_us < TAP_BOUNCE_US)) {
+        return;
+    }
+    bool first = !ctl.tapped;
+    ctl.tapped = true;
+    ctl.tapped_us = ctl.gesture_us;
+    if (first) {
+        return;
+    }
+    if (interval_us > CTL_TAP_PAUSE_US) {
+        begin_series();
+        return;
+    }
+    for (uint8_t i = 0; i < ctl.tap_count; i++) {
+        sum_us += ctl.tap_intervals_us[i];
+    }
+    if (is_outlier(interval_us, sum_us)) {
+        if (!ctl.tap_outlier) {
+            ctl.tap_outlier = true;
+            return;
+        }
+        begin_series();
+        sum_us = 0;
+    }
+    ctl.tap_outlier = false;
+    if (ctl.tap_count == CTL_TAP_INTERVALS) {
+        sum_us -= ctl.tap_intervals_us[0];
+        ctl.tap_count--;
+        for (uint8_t i = 0; i < ctl.tap_count; i++) {
+            ctl.tap_intervals_us[i] = ctl.tap_intervals_us[i + 1];
+        }
+    }
+    ctl.tap_intervals_us[ctl.tap_count++] = interval_us;
+    set_mean(sum_us + interval_us, ctl.tap_count);
+}
+#endif
+
+#if CTL_FOLLOW
+void ctl_forget_ticks(void)
+{
+    if (ctl.now_us - ctl.heard_tick_us > CTL_FOLLOW_PAUSE_US) {
+        ctl.heard_tick = false;
+    }
+}
+
+/* A tick of another's clock: each 24th sets the tempo to that of the beat just ended. */
+void ctl_hear_tick(void)
+{
+    bool anew = !ctl.heard_tick || ctl.now_us - ctl.heard_tick_us > CTL_FOLLOW_PAUSE_US;
+    ctl.heard_tick = true;
+    ctl.heard_tick_us = ctl.now_us;
+    if (anew) {
+        ctl.beat_ticks = 0;
+        ctl.beat_us = ctl.now_us;
+    } else if (++ctl.beat_ticks == 24) {
+        ctl.beat_ticks = 0;
+        set_mean(ctl.now_us - ctl.beat_us, 1);
+        ctl.beat_us = ctl.now_us;
+        ctl.dirty = true;
+    }
+}
+#endif
+#endif

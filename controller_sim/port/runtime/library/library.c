@@ -1,0 +1,14 @@
+/* The firmware and its host in one translation unit. */
+#define CTL_HOST
+#define CTL_TRACE
+#include "deadlines.c"
+#include "contacts.c"
+#include "recogniser.c"
+#include "modes.c"
+#include "show.c"
+#include "messages.c"
+#include "tempo.c"
+#include "arrivals.c"
+#include "storage.c"
+#include "design.c"
+#include "host.c"

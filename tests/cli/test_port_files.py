@@ -1,0 +1,94 @@
+"""Writing firmware from the command line: nothing that somebody changed is lost, and the native engine can be chosen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from controller_sim.cli import main
+from controller_sim.design import load_design
+from controller_sim.port import WRITERS
+from controller_sim.port.compiler import NO_COMPILER
+from controller_sim.port.errors import PortError
+
+CONFIGS = Path(__file__).resolve().parents[2] / "configs"
+STARTER = str(CONFIGS / "starter.yaml")
+SCRIPT = str(CONFIGS / "starter_cues.press")
+
+Captured = pytest.CaptureFixture[str]
+
+
+@pytest.mark.parametrize("target", ["c99", "atmega328p"])
+def test_all_files_of_a_target_are_written(target: str, tmp_path: Path, capsys: Captured) -> None:
+    assert main(["port", STARTER, "--to", target, "--out", str(tmp_path / "new")]) == 0
+    files = WRITERS[target](load_design(STARTER), Path(STARTER).read_text(encoding="utf-8"))
+    for name, text in files.items():
+        assert (tmp_path / "new" / name).read_text(encoding="utf-8") == text
+    assert capsys.readouterr().out == f"{len(files)} files written to {tmp_path / 'new'}\n"
+
+
+def test_writing_again_changes_nothing(tmp_path: Path) -> None:
+    command = ["port", STARTER, "--to", "c99", "--out", str(tmp_path)]
+    assert main(command) == 0
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    assert main(command) == 0
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == before
+
+
+def test_another_design_replaces_what_was_written(tmp_path: Path) -> None:
+    assert main(["port", STARTER, "--to", "c99", "--out", str(tmp_path)]) == 0
+    assert main(["port", str(CONFIGS / "booth.yaml"), "--to", "c99", "--out", str(tmp_path)]) == 0
+    assert "Puppet booth" in (tmp_path / "design.c").read_text(encoding="utf-8")
+
+
+def test_files_changed_by_hand_are_named_and_kept_until_forced(tmp_path: Path, capsys: Captured) -> None:
+    command = ["port", STARTER, "--to", "c99", "--out", str(tmp_path)]
+    assert main(command) == 0
+    (tmp_path / "tempo.c").write_text("mine\n", encoding="utf-8")
+    (tmp_path / "design.h").unlink()
+    assert main(command) == 2
+    assert f"{tmp_path / 'tempo.c'}; move them away" in capsys.readouterr().err
+    assert (tmp_path / "tempo.c").read_text(encoding="utf-8") == "mine\n" and not (tmp_path / "design.h").exists()
+    assert main([*command, "--force"]) == 0
+    assert (tmp_path / "tempo.c").read_text(encoding="utf-8") != "mine\n"
+
+
+def test_a_file_that_was_never_written_is_not_written_over(tmp_path: Path) -> None:
+    (tmp_path / "design.c").write_text("int main(void);\n", encoding="utf-8")
+    assert main(["port", STARTER, "--to", "c99", "--out", str(tmp_path)]) == 2
+    assert {path.name for path in tmp_path.iterdir()} == {"design.c"}
+
+
+def test_the_board_file_is_the_builders_own_even_when_forced(tmp_path: Path, capsys: Captured) -> None:
+    command = ["port", STARTER, "--to", "atmega328p", "--out", str(tmp_path), "--force"]
+    assert main(command) == 0
+    (tmp_path / "board.c").write_text("mine\n", encoding="utf-8")
+    assert main(command) == 0
+    assert (tmp_path / "board.c").read_text(encoding="utf-8") == "mine\n"
+    assert f"left as it is: {tmp_path / 'board.c'}" in capsys.readouterr().out
+
+
+def test_what_cannot_be_written_is_code_2_with_a_reason(tmp_path: Path, capsys: Captured) -> None:
+    assert main(["port", STARTER, "--to", "kettle", "--out", str(tmp_path)]) == 2
+    assert "c99" in capsys.readouterr().err
+    assert main(["port", str(CONFIGS / "ensemble.yaml"), "--to", "atmega328p", "--out", str(tmp_path)]) in (0, 2)
+    (tmp_path / "file").touch()
+    assert main(["port", STARTER, "--to", "c99", "--out", str(tmp_path / "file")]) == 2
+
+
+def test_scripts_are_played_on_the_native_engine(capsys: Captured) -> None:
+    assert main(["run", STARTER, SCRIPT, "--engine", "native"]) == 0
+    native = capsys.readouterr().out
+    assert main(["run", STARTER, SCRIPT]) == 0
+    assert native.replace("native engine", "fast engine") == capsys.readouterr().out
+    assert main(["test", STARTER, SCRIPT, "--engine", "native"]) == 0
+
+
+def test_without_a_compiler_the_native_engine_says_how_to_get_one(monkeypatch: pytest.MonkeyPatch, capsys: Captured) -> None:
+    def none() -> tuple[str, ...]:
+        raise PortError(NO_COMPILER)
+
+    monkeypatch.setattr("controller_sim.port.compiler.find_compiler", none)
+    assert main(["run", STARTER, SCRIPT, "--engine", "native"]) == 2
+    assert "sudo apt install gcc" in capsys.readouterr().err

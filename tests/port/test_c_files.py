@@ -1,0 +1,180 @@
+"""What is written for C99: clean, the same every time, readable, and refused where it would be wrong."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from controller_sim.design import form, load_design, program
+from controller_sim.port import WRITERS
+from controller_sim.port.c99 import design_files, runtime_files, write_c99
+from controller_sim.port.compiler import COMPILERS, find_compiler
+from controller_sim.port.errors import PortError
+from controller_sim.port.names import RESERVED, distinct, identifier
+from controller_sim.port.native import host_files
+from controller_sim.testing.designs import designs
+from controller_sim.testing.plain import PLACE, plain_design
+
+CONFIGS = Path(__file__).resolve().parents[2] / "configs"
+DESIGNS = sorted(CONFIGS.glob("*.yaml"))
+CLEAN = ("-std=c99", "-Wall", "-Wextra", "-Wconversion", "-Warith-conversion", "-Wshadow", "-pedantic", "-Werror", "-O2")
+C_LINES = re.compile(r"^[\w\s\*]+\b(\w+)\([^;{]*\)\n\{\n(.*?)^\}", re.M | re.S)
+
+
+def written(folder: Path, files: dict[str, str]) -> Path:
+    for name, text in files.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.mark.parametrize("path", DESIGNS, ids=lambda path: path.stem)
+def test_every_file_of_a_demo_design_compiles_without_a_warning(path: Path, tmp_path: Path) -> None:
+    folder = written(tmp_path, write_c99(load_design(path), path.read_text(encoding="utf-8")))
+    sources = sorted(each.name for each in folder.glob("*.c"))
+    assert "design.c" in sources
+    done = subprocess.run([*find_compiler(), *CLEAN, "-c", *sources], cwd=folder, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
+FUZZ = """
+#include <stdio.h>
+static uint32_t seed = 1;
+static uint32_t draw(uint32_t below) { seed = seed * 1664525u + 1013904223u; return (seed >> 8) % below; }
+int main(void)
+{
+    int64_t now_us = 4294000000, sum = 0;
+    host_start(now_us, true, NULL);
+    for (int i = 0; i < 20000; i++) {
+        static const uint32_t waits_us[] = {1, 3000, 12000, 45000, 300000, 700000, 5000000};
+        int64_t word = draw(1u << CTL_SWITCHES), events[2];
+        now_us += 1 + draw(waits_us[draw(7)]);
+        events[0] = (int64_t)draw(256) << 2 | (1 + draw(2));
+        events[1] = CTL_PEDALS ? (int64_t)draw(1100) << 6 | draw(CTL_PEDALS + !CTL_PEDALS) << 2 : events[0];
+        if (!(draw(3) ? host_play(&now_us, &word, 1) : host_arrive(now_us, word, events, 2))) return 1;
+        for (size_t n = 0, count = host_take(); n < count; n++) sum += host_outputs()[n] % 1000;
+    }
+    printf("%lld\\n", (long long)sum);
+    free(out);
+    return 0;
+}
+"""
+
+
+@pytest.mark.parametrize("path", DESIGNS, ids=lambda path: path.stem)
+def test_random_edges_meet_no_undefined_behaviour_and_no_stray_access(path: Path, tmp_path: Path) -> None:
+    files = host_files(load_design(path))
+    folder = written(tmp_path, {**files, "fuzz.c": '#include "library.c"\n' + FUZZ})
+    sanitizers = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+    command = [*find_compiler(), "-std=c99", "-O1", "-g", *sanitizers, "fuzz.c", "-o", "fuzz"]
+    subprocess.run(command, cwd=folder, check=True, capture_output=True)
+    done = subprocess.run(["./fuzz"], cwd=folder, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert int(done.stdout)
+
+
+@settings(max_examples=60)
+@given(designs())
+def test_the_same_design_gives_the_same_files(design: form.Design) -> None:
+    assert design_files(design) == design_files(design)
+
+
+@settings(max_examples=60)
+@given(designs())
+def test_what_is_written_has_no_heap_no_floating_point_and_no_arrays_of_variable_length(design: form.Design) -> None:
+    text = "".join(text for name, text in write_c99(design, "").items() if name.endswith((".c", ".h")))
+    assert not re.search(r"\b(malloc|calloc|realloc|free|alloca|float|double|goto)\b", re.sub(r"/\*.*?\*/", "", text, flags=re.S))
+
+
+@pytest.mark.parametrize("path", DESIGNS, ids=lambda path: path.stem)
+def test_no_function_calls_itself_and_none_is_long(path: Path) -> None:
+    files = write_c99(load_design(path), path.read_text(encoding="utf-8"))
+    calls: dict[str, set[str]] = {}
+    for name, text in files.items():
+        for match in C_LINES.finditer(text) if name.endswith(".c") else ():
+            calls[match[1]] = set(re.findall(r"\b(\w+)\(", match[2]))
+            assert name == "design.c" or match[2].count("\n") <= 60, f"{name}: {match[1]} is too long"
+    assert "ctl_run_binding" in calls and "fire" in calls
+    for start in calls:
+        reached, waiting = set(), set(calls[start])
+        while waiting:
+            one = waiting.pop()
+            if one in calls and one not in reached:
+                reached.add(one)
+                waiting |= calls[one]
+        assert start not in reached, f"{start} may call itself"
+
+
+def test_the_design_s_own_names_and_lines_are_in_the_text() -> None:
+    path = CONFIGS / "booth.yaml"
+    files = write_c99(load_design(path), path.read_text(encoding="utf-8"))
+    design = files["design.c"]
+    assert "cells.act = (uint8_t)((cells.act + 1) % 8);" in design
+    assert "static void do_recall(uint8_t n)" in design
+    assert "booth.yaml:87: press d: tap_tempo()" in design
+    assert "int8_t cue_pads[40]; /* -1..127, kept */" in files["design.h"]
+
+
+def test_what_a_design_does_not_use_costs_no_state(tmp_path: Path) -> None:
+    small = plain_design({("press", "a"): ()})
+    header = design_files(small)["design.h"]
+    for feature in ("CHORDS", "EAGER", "CONDITIONS", "DELAYED", "NOTICES", "TEMPO", "CLOCK", "RESTART", "STORAGE", "MIDI_IN"):
+        assert f"#define CTL_HAS_{feature} 0" in header
+
+
+@given(st.text(max_size=30))
+def test_any_text_becomes_a_name_of_c(text: str) -> None:
+    name = identifier(text)
+    assert re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", name) and name not in RESERVED
+
+
+@given(st.lists(st.sampled_from(["a..b", "a to b", "int", "x", "1", "", "x_2"])))
+def test_no_two_things_get_one_name(texts: list[str]) -> None:
+    assert len(set(distinct(texts))) == len(texts)
+
+
+def test_debouncing_beyond_the_counter_is_refused_with_its_place() -> None:
+    design = plain_design({("press", "a"): ()})
+    slow = form.Debounce("settle", 1_000_000_000)
+    with pytest.raises(PortError, match=":1:1: the debounce times are too long"):
+        write_c99(replace(design, timing=replace(design.timing, press=slow)), "")
+
+
+def test_a_message_longer_than_a_byte_counts_is_refused_with_its_place() -> None:
+    design = plain_design({("press", "a"): ()})
+    zero = program.Constant(0, 0)
+    long = form.Procedure("dump", 0, 0, (program.Send(form.SERIAL, (zero,) * 256),), PLACE)
+    with pytest.raises(PortError, match="dump sends a message of 256 bytes"):
+        write_c99(replace(design, procedures=(*design.procedures, long)), "")
+
+
+def test_a_missing_compiler_is_told_with_how_to_get_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("PATH", "")
+    monkeypatch.delenv("CC", raising=False)
+    monkeypatch.setattr("controller_sim.port.compiler.find_spec", lambda name: None)
+    find_compiler.cache_clear()
+    try:
+        with pytest.raises(PortError, match=r"sudo apt install gcc.*pip install ziglang"):
+            find_compiler()
+    finally:
+        find_compiler.cache_clear()
+    assert COMPILERS
+
+
+def test_the_runtime_reads_the_same_for_all() -> None:
+    starter, booth = (write_c99(load_design(CONFIGS / f"{name}.yaml"), "") for name in ("starter", "booth"))
+    assert {name: starter[name] for name in runtime_files()} == {name: booth[name] for name in runtime_files()}
+
+
+def test_a_board_has_its_pins_named_and_refuses_what_it_has_no_pins_for() -> None:
+    booth = load_design(CONFIGS / "booth.yaml")
+    files = WRITERS["atmega328p"](booth, "")
+    assert "| PC4 | switch | e |" in files["README.md"] and "board.c" in files
+    many = replace(booth, leds=tuple(f"led{n}" for n in range(7)))
+    with pytest.raises(PortError, match="6 pins for LEDs, but the design has 7"):
+        WRITERS["atmega328p"](many, "")
