@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller_sim.design import form, load_design, program
+from controller_sim.design.loader import load_design_text
 from controller_sim.port import WRITERS
 from controller_sim.port.c99 import design_files, runtime_files, write_c99
 from controller_sim.port.compiler import COMPILERS, find_compiler
@@ -111,13 +112,18 @@ def test_no_function_calls_itself_and_none_is_long(path: Path) -> None:
 
 
 def test_the_design_s_own_names_and_lines_are_in_the_text() -> None:
-    path = CONFIGS / "booth.yaml"
-    files = write_c99(load_design(path), path.read_text(encoding="utf-8"))
-    design = files["design.c"]
-    assert "cells.act = (uint8_t)((cells.act + 1) % 8);" in design
-    assert "static void do_recall(uint8_t n)" in design
-    assert "booth.yaml:87: press d: tap_tempo()" in design
-    assert "int8_t cue_pads[40]; /* -1..127, kept */" in files["design.h"]
+    text = (
+        "switches: [a, b]\ndevices: {s: {channel: 1, programs: 0..63}}\n"
+        "memory: {act: {range: 0..7, ends: wrap}, pads: {range: -1..127, size: 40, keep: yes}}\n"
+        "procedures:\n  recall(n in 0..39): |\n    if pads[n] >= 0 and pads[n] < 64:\n      program_change(s, pads[n])\n"
+        "modes:\n  show:\n    on:\n      press a: act += 1\n      tap b: recall(act)\n"
+    )
+    files = write_c99(load_design_text(text, "show.yaml"), text)
+    assert "cells.act = (uint8_t)((cells.act + 1) % 8);" in files["design.c"]
+    assert "static void do_recall(uint8_t n)" in files["design.c"]
+    assert "do_recall(cells.act);" in files["design.c"]
+    assert "show.yaml:11: press a: act += 1" in files["design.c"]
+    assert "int8_t pads[40]; /* -1..127, kept */" in files["design.h"]
 
 
 def test_what_a_design_does_not_use_costs_no_state(tmp_path: Path) -> None:
@@ -172,9 +178,9 @@ def test_the_runtime_reads_the_same_for_all() -> None:
 
 
 def test_a_board_has_its_pins_named_and_refuses_what_it_has_no_pins_for() -> None:
-    booth = load_design(CONFIGS / "booth.yaml")
-    files = WRITERS["atmega328p"](booth, "")
-    assert "| PC4 | switch | e |" in files["README.md"] and "board.c" in files
-    many = replace(booth, leds=tuple(f"led{n}" for n in range(7)))
+    starter = load_design(CONFIGS / "starter.yaml")
+    files = WRITERS["atmega328p"](starter, "")
+    assert "| PC1 | switch | back |" in files["README.md"] and "board.c" in files
+    many = replace(starter, leds=tuple(f"led{n}" for n in range(7)))
     with pytest.raises(PortError, match="6 pins for LEDs, but the design has 7"):
         WRITERS["atmega328p"](many, "")
