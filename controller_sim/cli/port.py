@@ -15,8 +15,8 @@ _WRITTEN = "written.txt"
 """Says of every file what it was when it was written, so that a file that somebody has changed since is known."""
 
 _EPILOG = """\
-What says how your own board is wired (pins.py, board.py, board.c) is yours: where such a file is there already, it is left as it is. All else is written
-anew, unless somebody has changed it since it was written: then nothing is, but with --force.
+What says how your own board is wired (pins.py, board.py, board.c) is yours: where such a file is there already, it is left as
+it is. All else is written anew, unless somebody has changed it since it was written: then nothing is, but with --force.
 
 examples:
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware
