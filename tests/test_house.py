@@ -25,7 +25,7 @@ MOST_FUNCTION_LINES = 60
 MOST_FILE_LINES = 600
 CORE_IMPORTS = {"array", "heapq"}
 """What core may import besides itself: what MicroPython has too."""
-HEAVY = {"lark", "mido", "transitions", "hypothesis", "pytest", "jsonschema"}
+HEAVY = {"lark", "mido", "transitions", "hypothesis", "pytest", "jsonschema", "fpdf", "vcd"}
 
 SOURCES = sorted(PACKAGE.rglob("*.py"))
 TESTS = sorted((ROOT / "tests").rglob("*.py"))

@@ -23,6 +23,7 @@ examples:
   controller-sim check configs/booth.yaml
   controller-sim run configs/booth.yaml configs/booth_evening.press
   controller-sim test configs
+  controller-sim chart configs/booth.yaml -o booth.pdf
   controller-sim storage configs/booth.yaml configs/booth_evening.press
   controller-sim port configs/booth.yaml --to micropython --out booth_board
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware
@@ -31,7 +32,7 @@ examples:
 
 exit codes:
   0  all is well
-  1  an expectation of a press script failed
+  1  an expectation of a press script failed, or check found an error
   2  a file or the command line is wrong
   3  a port could not be tested (conform)
 """
@@ -76,14 +77,14 @@ def _run(arguments: Sequence[str] | None) -> int:
 def _parser() -> argparse.ArgumentParser:
     import argparse
 
-    from controller_sim.cli import check, conform, port, run, schema, storage, test
+    from controller_sim.cli import chart, check, conform, port, run, schema, storage, test
 
     parser = argparse.ArgumentParser(
         prog="controller-sim", description=_DESCRIPTION, epilog=_EPILOG, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--version", action="store_true", help="print the version and end")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command")
-    for command in (run, test, check, storage, port, conform, schema):
+    for command in (run, test, check, chart, storage, port, conform, schema):
         command.add_to(commands)
     return parser
 

@@ -29,6 +29,7 @@ examples:
   controller-sim run configs/booth.yaml configs/booth_evening.press
   controller-sim run configs/booth.yaml configs/booth_evening.press --engine reference
   controller-sim run configs/booth.yaml configs/booth_evening.press --midi evening.mid
+  controller-sim run configs/booth.yaml configs/booth_evening.press --vcd evening.vcd
   controller-sim run configs/booth.yaml configs/booth_evening.press --json | python3 -m json.tool
 
 exit codes: 0 all expectations met, 1 some failed, 2 a file or the command line is wrong
@@ -43,6 +44,7 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument("--json", action="store_true", help="the run as JSON")
     parser.add_argument("--wire", action="store_true", help="also list every byte on the wire with its times")
     parser.add_argument("--midi", metavar="FILE", help="write the messages to a Standard MIDI File")
+    parser.add_argument("--vcd", metavar="FILE", help="write contacts, levels, LEDs and every bit of the wire as a waveform (VCD)")
     parser.add_argument("--record", metavar="FILE", help="write what the feet did and what came of it as a new press script")
     parser.add_argument("--import", metavar="FILE", dest="image", help="what the chip with the kept cells holds at first (see storage)")
     parser.add_argument("--port", metavar="NAME", help="also send the messages to this MIDI output, in real time")
@@ -54,7 +56,9 @@ def execute(arguments: argparse.Namespace) -> int:
     script = read_script(arguments.script, design)
     from controller_sim.view import timeline
 
-    run = play_script(design, script, arguments.engine, read_chip(arguments.image) if arguments.image is not None else None)
+    image = read_chip(arguments.image) if arguments.image is not None else None
+    traced = play_script(design, script, arguments.engine, image, trace=arguments.vcd is not None)
+    run = _without_edges(traced)
     happened = timeline.events(design, run.inputs, run.outputs)
     if arguments.json:
         import json
@@ -63,6 +67,8 @@ def execute(arguments: argparse.Namespace) -> int:
     else:
         _show(arguments, run, happened)
     _write_files(arguments, run)
+    if arguments.vcd is not None:
+        _write_waveform(arguments.vcd, traced)
     if arguments.port is not None:
         _send(arguments.port, run)
     return 1 if run.failures else 0
@@ -125,6 +131,25 @@ def _write_files(arguments: argparse.Namespace, run: Run) -> None:
         from controller_sim.script import record
 
         write_text(arguments.record, record(run))
+
+
+def _without_edges(run: Run) -> Run:
+    """The run as it is without tracing: debounced edges are for waveforms only."""
+    from dataclasses import replace
+
+    from controller_sim.design.outputs import Edge
+
+    return replace(run, outputs=tuple(output for output in run.outputs if not isinstance(output, Edge)))
+
+
+def _write_waveform(path: str, run: Run) -> None:
+    from controller_sim.view.waveform import waveform
+
+    try:
+        text = waveform(run.design, run.inputs, run.outputs, run.end_us)
+    except ImportError:
+        raise BadInput("--vcd needs the library pyvcd: pip install 'controller-sim[waves]'") from None
+    write_text(path, text)
 
 
 def _send(name: str, run: Run) -> None:

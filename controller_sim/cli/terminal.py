@@ -110,26 +110,29 @@ def read_chip(path: str | Path) -> bytes:
         raise BadInput(str(error)) from None
 
 
-def play_script(design: Design, script: Script, engine: str, image: bytes | None = None) -> Run:
-    """The script's run, from an image of the chip if given; BadInput when feet cannot play it or the image is refused."""
+def play_script(design: Design, script: Script, engine: str, image: bytes | None = None, trace: bool = False) -> Run:
+    """The script's run, from an image of the chip if given, with debounced edges if `trace`.
+
+    BadInput when feet cannot play it or the image is refused.
+    """
     from controller_sim.script import ScriptError, play
     from controller_sim.simulator import SimulatorError
 
     try:
         if engine == "native":
-            return _play_native(design, script, image)
-        return play(design, script, engine=engine, image=image)
+            return _play_native(design, script, trace, image)
+        return play(design, script, engine=engine, trace=trace, image=image)
     except (ScriptError, SimulatorError) as error:
         raise BadInput(str(error)) from None
 
 
-def _play_native(design: Design, script: Script, image: bytes | None) -> Run:
+def _play_native(design: Design, script: Script, trace: bool, image: bytes | None) -> Run:
     from controller_sim.port.errors import PortError
     from controller_sim.port.native import native
     from controller_sim.script import play
 
     try:
-        return play(design, script, engine=native, image=image)
+        return play(design, script, engine=native, trace=trace, image=image)
     except PortError as error:
         raise BadInput(str(error)) from None
 

@@ -316,6 +316,24 @@ class Storage:
 
 
 @dataclass(frozen=True, slots=True)
+class Budget:
+    """What a design promises of its own speed, for `check` to hold it to; None: it promises nothing."""
+
+    latency_us: int | None = None
+    """Of presses that send something: from the contact to the last byte, on an idle line."""
+    release_us: int | None = None
+    """The same of releases."""
+    tap_us: int | None = None
+    """Of taps: from the contact opening to the tap."""
+    jitter_us: int | None = None
+    """Of a MIDI clock byte on the serial line."""
+    buffer_bytes: int | None = None
+    """What the transmit buffer of the serial port holds."""
+    scan_us: int = 1000
+    """No promise but a fact of the firmware: how long from one look at the contacts and deadlines to the next, at most."""
+
+
+@dataclass(frozen=True, slots=True)
 class Design:
     """A whole design, checked. Every index in it leads somewhere, and no action in it can go wrong at run time."""
 
@@ -353,6 +371,7 @@ class Design:
     warnings: tuple[str, ...] = field(default=())
     led_colours: tuple[tuple[str, ...], ...] = ()
     """The colours of each LED, () for one without; empty: no LED has any."""
+    budget: Budget = Budget()
 
     def colours_of(self, led: int) -> tuple[str, ...]:
         """The colours of an LED, by its index; () if it has just one that needs no name."""

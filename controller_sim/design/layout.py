@@ -59,6 +59,7 @@ TOP_KEYS = (
     "tempo",
     "wire",
     "storage",
+    "budget",
     "pedals",
     "devices",
     "memory",

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from controller_sim.design.actions import calls_of, compile_procedure
 from controller_sim.design.bindings import Entry, Keyboard, ModeBindings, Parameters, read_entries
+from controller_sim.design.budget import read_budget
 from controller_sim.design.checks import check_chord_window, check_enter_circles
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import Action, Design, Key, Mode, Place, PowerOnBinding, Procedure, Response, Timer
@@ -142,9 +143,7 @@ class _Loader:
         power_on = self._power_on()
         every_power_on = self._every_power_on()
         self._fill_panic()
-        check_enter_circles(modes, self.procedures, lambda mode: self.parts[mode].node.key("enter").place)
-        check_chord_window(modes, self.keyboard, layout.timing)
-        check_periods(check_statements(self.procedures), layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
+        self._check_modes(modes)
         return Design(
             title=layout.title,
             file=self.file,
@@ -172,7 +171,15 @@ class _Loader:
             thru=read_thru(self.root, layout.tempo.ports if self._runs_clock() else 0),
             opening=layout.opening,
             echo_us=layout.echo_us,
+            budget=read_budget(self.root),
         )
+
+    def _check_modes(self, modes: tuple[Mode, ...]) -> None:
+        """What can only be said when all modes are known."""
+        check_enter_circles(modes, self.procedures, lambda mode: self.parts[mode].node.key("enter").place)
+        check_chord_window(modes, self.keyboard, self.layout.timing)
+        steps = check_statements(self.procedures)
+        check_periods(steps, self.layout.timing.repeat, self.keyboard.bindings, self._every_timers(modes))
 
     def with_warnings(self, design: Design) -> Design:
         if not any(cell.keep for cell in design.cells):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from controller_sim.design.budget import MOST_BUFFER
 from controller_sim.design.form import GESTURES, PORT_NAMES
 from controller_sim.design.layout import LEAST_STORAGE, MAX_COLOURS, MAX_LEDS, MAX_SWITCHES, MAX_VERSION, MOST_STORAGE, RESERVED
 from controller_sim.design.pedals import CURVES, HIGHEST_READING, MAX_PEDALS, MAX_POINTS
@@ -49,14 +50,8 @@ def design_schema() -> Json:
                 "echo": _duration("For how long a message that left at a port counts for nothing when it comes back there."),
             },
         ),
-        "storage": _object(
-            "The chip that holds the kept cells.",
-            {
-                "bytes": _number(LEAST_STORAGE, MOST_STORAGE, "How many bytes it has [1024]."),
-                "version": _number(1, MAX_VERSION, "Of what the kept values mean [1]; a newer image is refused."),
-                "oldest": _number(1, MAX_VERSION, "The oldest version whose values still mean the same [1]; an older image is refused."),
-            },
-        ),
+        "storage": _storage(),
+        "budget": _budget(),
         "pedals": {**_table("The analogue inputs, by name.", _pedal()), "maxProperties": MAX_PEDALS},
         "devices": _table("What is connected, by name.", _device()),
         "memory": _table("The memory cells, by name.", _cell()),
@@ -109,6 +104,31 @@ def _thru() -> Json:
     only: Json = {"type": "array", "items": {"enum": list(KINDS)}, "minItems": 1, "uniqueItems": True}
     some = _object("Where to, and which messages.", {"to": _ports(), "only": only}, ["to"])
     return _object("What arrives at a port and goes on to others.", {port: {"anyOf": [_ports(), some]} for port in PORT_NAMES})
+
+
+def _storage() -> Json:
+    return _object(
+        "The chip that holds the kept cells.",
+        {
+            "bytes": _number(LEAST_STORAGE, MOST_STORAGE, "How many bytes it has [1024]."),
+            "version": _number(1, MAX_VERSION, "Of what the kept values mean [1]; a newer image is refused."),
+            "oldest": _number(1, MAX_VERSION, "The oldest version whose values still mean the same [1]; an older image is refused."),
+        },
+    )
+
+
+def _budget() -> Json:
+    return _object(
+        "What 'check' holds the design to; each is optional.",
+        {
+            "latency": _duration("Of presses that send: from the contact to the last byte."),
+            "release": _duration("Of releases that send: from the contact to the last byte."),
+            "tap": _duration("Of taps: from the contact opening to the tap."),
+            "jitter": _duration("Of a MIDI clock byte on the serial line."),
+            "buffer": _number(1, MOST_BUFFER, "The bytes that the serial port's transmit buffer holds."),
+            "scan": _duration("From one look of the firmware at the contacts to the next [1ms]."),
+        },
+    )
 
 
 def _pedal() -> Json:

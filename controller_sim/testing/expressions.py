@@ -26,8 +26,13 @@ def between(low: int, high: int) -> st.SearchStrategy[int]:
     return st.integers(low, high)
 
 
-@cache
 def one_of(choices: tuple[Any, ...]) -> st.SearchStrategy[Any]:
+    return _one_of(choices, tuple(map(type, choices)))
+
+
+@cache
+def _one_of(choices: tuple[Any, ...], types: tuple[type, ...]) -> st.SearchStrategy[Any]:
+    """`types` keeps (0, 1) and (False, True) apart, which are equal."""
     return st.sampled_from(choices)
 
 

@@ -1,85 +1,17 @@
-"""What `check` says of a design: its parts, what its memory costs, and which gestures wait for which others."""
+"""The parts of a design, and what its memory costs."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
 from typing import Any
 
-from controller_sim.design.form import GESTURES, Binding, Debounce, Design, Moved, Response
+from controller_sim.design.form import GESTURES, Debounce, Design, Moved, Response
 from controller_sim.design.storage import map_of
-from controller_sim.view.words import Paint, duration, gesture_title, plain, plural, unpainted
+from controller_sim.view.words import Paint, plural, unpainted
 
 CELL_BYTES = 4
 """Every value is a signed 32-bit integer."""
-
-
-@dataclass(frozen=True, slots=True)
-class Wait:
-    """A gesture that may be decided later than its last edge, by at most `up_to_us`, because of other gestures on the same switches."""
-
-    modes: tuple[str, ...]
-    gesture: str
-    waits_for: tuple[str, ...]
-    up_to_us: int
-
-
-@dataclass(frozen=True, slots=True)
-class Eager:
-    """A press that fires at the edge although a chord may still take the switch."""
-
-    modes: tuple[str, ...]
-    gesture: str
-    chords: tuple[str, ...]
-
-
-def waits(design: Design) -> list[Wait]:
-    """Every gesture that may wait for others, those of several modes that are alike in one.
-
-    Conditions are taken as true: a gesture whose rival is not bound at the moment does not wait.
-    """
-    found: dict[tuple[str, tuple[str, ...], int], list[str]] = {}
-    for mode in design.modes:
-        bound = [design.bindings[number] for number in mode.bindings]
-        for binding in bound:
-            for rivals, up_to_us in _rivals(design, bound, binding):
-                names = found.setdefault((gesture_title(design, binding), rivals, up_to_us), [])
-                if mode.name not in names:
-                    names.append(mode.name)
-    return [Wait(tuple(modes), title, rivals, up_to_us) for (title, rivals, up_to_us), modes in found.items()]
-
-
-def eager_presses(design: Design) -> list[Eager]:
-    """The eager presses of switches that some chord of the same mode contains."""
-    found: dict[tuple[str, tuple[str, ...]], list[str]] = {}
-    for mode in design.modes:
-        bound = [design.bindings[number] for number in mode.bindings]
-        for binding in bound:
-            chords = _larger_chords(design, bound, binding)
-            if binding.eager and chords:
-                names = found.setdefault((gesture_title(design, binding), chords), [])
-                if mode.name not in names:
-                    names.append(mode.name)
-    return [Eager(tuple(modes), title, chords) for (title, chords), modes in found.items()]
-
-
-def _rivals(design: Design, bound: list[Binding], binding: Binding) -> Iterator[tuple[tuple[str, ...], int]]:
-    """Who makes this gesture wait: only `press` and `double` are decided with the key, only `tap` after it."""
-    timing = design.timing
-    chords = _larger_chords(design, bound, binding)
-    if binding.gesture in ("press", "double") and chords and not binding.eager:
-        yield chords, timing.chord_us
-    if binding.gesture == "tap" and any(other.key == binding.key and other.gesture == "double" for other in bound):
-        yield (f"double {design.keys[binding.key].name}",), timing.double_us
-
-
-def _larger_chords(design: Design, bound: list[Binding], binding: Binding) -> tuple[str, ...]:
-    mask = design.keys[binding.key].mask
-    keys = {other.key for other in bound}
-    return tuple(
-        f"chord {key.name}" for number, key in enumerate(design.keys) if number in keys and key.mask != mask and key.mask & mask == mask
-    )
 
 
 def as_json(design: Design) -> dict[str, Any]:
@@ -111,9 +43,6 @@ def as_json(design: Design) -> dict[str, Any]:
         "memory": _memory(design),
         "delayed_messages": design.delayed_messages,
         "debounce": {"press_adds_us": _added_us(timing.press), "release_adds_us": _added_us(timing.release)},
-        "waits": [plain(asdict(wait)) for wait in waits(design)],
-        "eager": [plain(asdict(eager)) for eager in eager_presses(design)],
-        "warnings": list(design.warnings),
     }
 
 
@@ -167,13 +96,6 @@ def report_lines(design: Design, paint: Paint = unpainted) -> Iterator[str]:
     yield ""
     yield paint("modes", "strong")
     yield from _mode_lines(design)
-    yield ""
-    yield paint("what each gesture waits for", "strong")
-    yield from _wait_lines(design)
-    if design.warnings:
-        yield ""
-        yield paint("warnings", "warn")
-        yield from (f"  {warning}" for warning in design.warnings)
 
 
 def _switch_words(design: Design) -> Iterator[str]:
@@ -200,22 +122,3 @@ def _mode_lines(design: Design) -> Iterator[str]:
         yield f"  and {plural(len(design.power_on), 'power-on gesture')}"
     if design.every_power_on:
         yield "  and an action at every power-on"
-
-
-def _wait_lines(design: Design) -> Iterator[str]:
-    for name, debounce in (("press", design.timing.press), ("release", design.timing.release)):
-        if debounce.time_us == 0:
-            yield f"  every {name}: counts at once, contacts are not debounced"
-        elif debounce.kind == "settle":
-            yield f"  every {name}: {duration(debounce.time_us)} until the contact has settled"
-        else:
-            yield f"  every {name}: counts at once, then the contact is not believed for {duration(debounce.time_us)}"
-    every_mode = tuple(mode.name for mode in design.modes)
-    for wait in waits(design):
-        where = "" if wait.modes == every_mode else f"  (in {', '.join(wait.modes)})"
-        yield f"  {wait.gesture}: up to {duration(wait.up_to_us)} for {', '.join(wait.waits_for)}{where}"
-    for eager in eager_presses(design):
-        where = "" if eager.modes == every_mode else f"  (in {', '.join(eager.modes)})"
-        yield f"  {eager.gesture}: waits for nothing; {', '.join(eager.chords)} may still come on top{where}"
-    if not waits(design):
-        yield "  nothing else: every gesture is decided at its last edge or its own time"

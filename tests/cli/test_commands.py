@@ -188,8 +188,41 @@ def test_check_tells_the_same_in_words_and_as_json(design: Path, capsys: Capture
     assert told["title"] in shown
     for mode in told["modes"]:
         assert mode["name"] in shown
-    for wait in told["waits"]:
-        assert f"  {wait['gesture']}: up to " in shown
+    for gesture in told["gestures"]:
+        assert all(wait in shown for wait in gesture["waits_for"])
+    for finding in told["findings"]:
+        assert finding["message"] in shown and (finding["source"] or "") in shown
+
+
+@pytest.mark.parametrize(
+    ("budget", "options", "code"),
+    [
+        ("", [], 0),
+        ("", ["--strict"], 0),
+        ("budget: {latency: 2ms}", [], 0),
+        ("budget: {latency: 1ms}", [], 1),
+        ("timing: {hold: 300ms}", [], 0),
+        ("timing: {hold: 300ms}", ["--strict"], 1),
+        ("budget: {latency: soon}", [], 2),
+        ("budget: {latency: 0ms}", [], 2),
+        ("budget: {lateness: 1ms}", [], 2),
+        ("budget: 1ms", [], 2),
+        ("budget: {buffer: 0}", [], 2),
+    ],
+)
+def test_check_ends_with_1_for_errors_and_strictly_for_warnings(
+    budget: str, options: list[str], code: int, tmp_path: Path, capsys: Captured
+) -> None:
+    design = tmp_path / "design.yaml"
+    design.write_text(f"{Path(DESIGN).read_text(encoding='utf-8')}\n{budget}\n", encoding="utf-8")
+    assert main(["check", str(design), *options]) == code
+    told = capsys.readouterr()
+    if code == 2:
+        assert re.match(rf"error: {re.escape(str(design))}:\d+:\d+: ", told.err)
+        return
+    assert told.out.splitlines()[-1].startswith("fails: " if code else "passes: ")
+    assert main(["check", str(design), *options, "--json"]) == code
+    assert json.loads(capsys.readouterr().out)["passes"] == (code == 0)
 
 
 def test_the_schema_is_a_json_schema(capsys: Captured) -> None:

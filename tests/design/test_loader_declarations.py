@@ -75,7 +75,7 @@ REFUSED: dict[str, tuple[str, str]] = {
         "switches: [a, b, c]\nmodes: {show: {}}\nzzz: 1\n",
         (
             "design:3:1: the design has no key 'zzz': write format, title, switches, leds, colours, display, timing, tempo"
-            ", wire, storage, pedals, devices, memory, procedures, home, modes, everywhere, power_on"
+            ", wire, storage, budget, pedals, devices, memory, procedures, home, modes, everywhere, power_on"
         ),
     ),
     "no switches": (

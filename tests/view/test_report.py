@@ -1,13 +1,12 @@
 from __future__ import annotations
 
-import dataclasses
 import json
 
 from hypothesis import given, settings
 
 from controller_sim.design import form
 from controller_sim.testing.designs import designs
-from controller_sim.view.report import Wait, as_json, eager_presses, report_lines, waits
+from controller_sim.view.report import as_json, report_lines
 from controller_sim.view.words import duration
 
 PLACE = form.Place("booth.yaml", 1, 1)
@@ -49,44 +48,6 @@ def test_the_report_of_any_design_is_plain_data_and_lines(design: form.Design) -
     facts = as_json(design)
     assert json.loads(json.dumps(facts)) == facts
     assert all("\n" not in line for line in report_lines(design))
-
-
-@settings(max_examples=15)
-@given(designs())
-def test_nothing_waits_where_only_single_presses_and_holds_are_bound(design: form.Design) -> None:
-    few = tuple(
-        dataclasses.replace(
-            mode,
-            bindings=tuple(
-                number
-                for number in mode.bindings
-                if design.bindings[number].gesture in ("press", "hold") and len(design.keys[design.bindings[number].key].members) == 1
-            ),
-        )
-        for mode in design.modes
-    )
-    assert waits(dataclasses.replace(design, modes=few)) == []
-
-
-def test_a_press_waits_for_every_larger_chord_and_a_chord_for_the_larger_one() -> None:
-    found = waits(booth(("press", 0), ("press", 2), ("hold", 3), ("press", 3), ("tap", 4)))
-    assert found == [
-        Wait(("show",), "press a", ("chord a+b", "chord a+b+c"), 45_000),
-        Wait(("show",), "press c", ("chord a+b+c",), 45_000),
-        Wait(("show",), "chord a+b", ("chord a+b+c",), 45_000),
-    ]
-
-
-def test_a_tap_waits_for_the_double_of_its_own_key_only() -> None:
-    assert waits(booth(("tap", 0), ("double", 1))) == []
-    assert waits(booth(("tap", 0), ("double", 0))) == [Wait(("show",), "tap a", ("double a",), 300_000)]
-
-
-def test_an_eager_press_waits_for_nothing_and_is_told() -> None:
-    design = booth(("press", 0), ("press", 3), eager=True)
-    assert waits(design) == []
-    assert [(eager.gesture, eager.chords) for eager in eager_presses(design)] == [("press a eager", ("chord a+b",))]
-    assert "  press a eager: waits for nothing; chord a+b may still come on top" in list(report_lines(design))
 
 
 def test_memory_is_counted_in_values_of_four_bytes_and_storage_as_stored() -> None:
