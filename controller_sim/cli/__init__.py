@@ -28,8 +28,8 @@ examples:
   controller-sim fuzz configs/booth.yaml --time 30s
   controller-sim storage configs/booth.yaml configs/booth_evening.press
   controller-sim port configs/booth.yaml --to micropython --out booth_board
-  controller-sim conform configs/booth.yaml --fuzz 100
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware
+  controller-sim conform configs/booth.yaml --fuzz 100
   controller-sim schema > design.schema.json
 
 exit codes:

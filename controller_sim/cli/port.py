@@ -15,12 +15,13 @@ _WRITTEN = "written.txt"
 """Says of every file what it was when it was written, so that a file that somebody has changed since is known."""
 
 _EPILOG = """\
-What says how your own board is wired is yours: where such a file is there already, it is left as it is. All else is written
-anew, unless somebody has changed it since it was written: then nothing is, but with --force.
+What says how your own board is wired (pins.py, board.py, board.c) is yours: where such a file is there already, it is left as
+it is. All else is written anew, unless somebody has changed it since it was written: then nothing is, but with --force.
 
 examples:
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware
   controller-sim port configs/booth.yaml --to atmega328p --out booth_board && make -C booth_board
+  controller-sim port configs/booth.yaml --to micropython --out booth_micropython
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware --force
 
 exit codes: 0 written, 2 a file or the command line is wrong, or files were changed by hand

@@ -120,10 +120,17 @@ class Recogniser(Contacts):
         return [k for k in range(len(self.masks)) if keys >> k & 1]
 
     def makeable(self, chords, bit):
-        """((key, mask), ...) of the chords that are bound under the group's conditions and need only switches that are up, and `bit`."""
+        """((key, mask), ...) of the chords that a group opened by the switch of `bit` can become, in whole or in part.
+
+        They are bound under the group's conditions and need only switches that are up, and `bit`; none where none contains `bit`.
+        """
         held = self.level & ~bit
         conditions = self.group_conditions
-        return tuple([(key, mask) for key, mask, always, bits in chords if not mask & held and (always or conditions & bits)])
+        made = tuple([(key, mask) for key, mask, always, bits in chords if not mask & held and (always or conditions & bits)])
+        for _, mask in made:
+            if mask & bit:
+                return made
+        return ()
 
     def fits(self, switches):
         """Whether one chord that the open group can become contains all of `switches`."""

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from controller_sim.core.kinds import ENDED, NEVER, NOTHING, UNBOUND
 from controller_sim.core.recogniser import GROUP_SLOT
 from controller_sim.design.form import Design
-from controller_sim.design.plan import Chord, Plan
+from controller_sim.design.plan import Plan
 
 Lines = list[str]
 
@@ -51,16 +51,16 @@ class HandlerWriter:
             press = plan.choice(mode, switch, "press")
             eager = press if plan.is_eager(press) else NOTHING
             release = plan.choice(mode, switch, "release")
-            return [f"e.press_step_by_step({switch}, {chords}, {eager}, {release}, now)"]
+            return [f"e.press_step_by_step({switch}, {plan.chords[mode]}, {eager}, {release}, now)"]
         lines = [f"e.answered &= {~bit}"] if self._to_clear(switch) else []
         if not chords:
             if plan.chords[mode]:
                 lines += [f"if e.group and e.interrupted({bit}, now):", "    return"]
             return lines + self._become(mode, switch, "now", f"conditions{mode}(e)" if plan.is_conditional(mode, switch) else "0")
-        lines += self._press_in_pair(mode, switch, *chords[0][:2]) if plan.in_pairs[mode] else self._press_in_group(mode, switch, chords)
+        lines += self._press_in_pair(mode, switch, *chords[0][:2]) if plan.in_pairs[mode] else self._press_in_group(mode, switch)
         return [*lines, f"{self.become_function(mode, switch)}(e, now, now)"]
 
-    def _press_in_group(self, mode: int, switch: int, chords: Sequence[Chord]) -> Lines:
+    def _press_in_group(self, mode: int, switch: int) -> Lines:
         """A press joins the open group, or opens one; returns unless it is no part of any."""
         bit = 1 << switch
         return [
@@ -71,7 +71,7 @@ class HandlerWriter:
             f"    if e.interrupted({bit}, now):",
             "        return",
             *self._read_conditions(mode),
-            f"chords = e.makeable({chords}, {bit})",
+            f"chords = e.makeable({self.plan.chords[mode]}, {bit})",
             "if chords:",
             f"    e.open_group({switch}, {bit}, chords, now)",
             "    return",

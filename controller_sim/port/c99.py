@@ -195,8 +195,9 @@ class DesignWriter:
         return ["void ctl_run_timer(uint8_t mode, uint8_t timer)", "{", *body, "}", ""]
 
     def _responses(self) -> list[str]:
-        """What moves and messages do; the data bytes of a message are locals 0 and 1."""
-        data = CodeWriter(self.facts, {0: "uint8_t", 1: "uint8_t"}, {0: "first", 1: "second"}, frozenset())
+        """What moves and messages do; the values of a message are locals from 0 on."""
+        slots = range(max(response.values for response in self.design.responses))
+        data = CodeWriter(self.facts, dict.fromkeys(slots, "int16_t"), {slot: f"values[{slot}]" for slot in slots}, frozenset())
         cases = []
         for n, response in enumerate(self.design.responses):
             types = self.facts.local_types[response.procedure]
@@ -204,8 +205,8 @@ class DesignWriter:
             label = f"{n}: /* {self.place(response.place)} */"
             cases.append((label, [f"{self.facts.call(response.procedure, arguments)};"]))
         read = " ".join(line for _, lines in cases for line in lines)
-        body = [f"    (void){name};" for name in ("first", "second") if not re.search(rf"\b{name}\b", read)]
-        heading = "void ctl_run_response(uint16_t response, uint8_t first, uint8_t second)"
+        body = [] if "values[" in read else ["    (void)values;"]
+        heading = "void ctl_run_response(uint16_t response, const int16_t values[])"
         return [heading, "{", *body, *self._switch("response", cases), "}", ""]
 
     def _conditions(self) -> list[str]:

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
+from controller_sim.core.kinds import kind_of
+from controller_sim.core.midi_in import LONGEST_SYSEX, SYSEX
 from controller_sim.design import form, program
 from controller_sim.design.form import Action, Design, Procedure
 from controller_sim.design.program import Expression, Statement
@@ -43,6 +45,13 @@ class Facts:
         self.has_conditions = any(mode.conditions for mode in design.modes)
         self.has_cancelling_modes = self.has_delayed and any(mode.delayed == "cancel" for mode in design.modes)
         self.has_midi_in = bool(design.thru or design.tempo.follow) or any(isinstance(r.cause, form.Received) for r in design.responses)
+        heard = [response.cause for response in design.responses if isinstance(response.cause, form.Received)]
+        self.pairs = sorted({(cause.status, cause.data[0][0]) for cause in heard if cause.bits == 14})
+        """Status and number of the upper halves of pairs of controllers that something responds to."""
+        passes_sysex = any(thru.kinds >> kind_of(SYSEX) & 1 for thru in design.thru)
+        self.takes_sysex = passes_sysex or any(cause.status == SYSEX for cause in heard)
+        sent = [len(s.data) for s in self.statements if isinstance(s, program.Send)]
+        self.longest_message = max([3, *sent, LONGEST_SYSEX if passes_sysex else 3])
         self._name()
         self.seen_cells = frozenset(self._seen())
         parts = expressions_in([design.modes, [design.procedures[p] for p in self.reached], design.responses])

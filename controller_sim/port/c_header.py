@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from controller_sim.core.kinds import MINUTE_US, TAP_PAUSE_US, TICKS_PER_QUARTER, kind_of
-from controller_sim.core.midi_in import LONGEST_SYSEX, SYSEX
+from controller_sim.core.kinds import MINUTE_US, MOST_ECHOES, TAP_PAUSE_US, TICKS_PER_QUARTER
+from controller_sim.core.midi_in import LONGEST_SYSEX
 from controller_sim.design import program
 from controller_sim.design.form import Debounce, Moved, Received
 from controller_sim.design.storage import keeps, map_of
@@ -13,7 +13,6 @@ from controller_sim.port.c_tables import Bound
 from controller_sim.port.c_types import comment, type_for
 
 TAP_INTERVALS = 4
-SYSEX_KIND = 1 << kind_of(SYSEX)
 
 
 def header_lines(facts: Facts, bound: Bound) -> list[str]:
@@ -114,7 +113,12 @@ def _uses(facts: Facts) -> dict[str, object]:
         "CTL_FOLLOW": design.tempo.follow,
         "CTL_FOLLOW_PAUSE_US": f"{2 * MINUTE_US // (TICKS_PER_QUARTER * design.tempo.low)}u",
         "CTL_HAS_MIDI_IN": int(facts.has_midi_in),
-        "CTL_PARSER_BYTES": LONGEST_SYSEX if any(thru.kinds & SYSEX_KIND for thru in design.thru) else 3,
+        "CTL_PARSER_BYTES": LONGEST_SYSEX if facts.takes_sysex or (design.echo_us and facts.longest_message > 3) else 3,
+        "CTL_HEARD_VALUES": max([2, *(response.values for response in design.responses)]),
+        "CTL_PAIRS": len(facts.pairs),
+        "CTL_ECHO_US": f"{design.echo_us}u",
+        "CTL_MOST_ECHOES": MOST_ECHOES,
+        "CTL_ECHO_BYTES": facts.longest_message,
         "CTL_RESPONSES": len(design.responses),
         "CTL_MOVES": sum(isinstance(response.cause, Moved) for response in design.responses),
         "CTL_HEARD": sum(isinstance(response.cause, Received) for response in design.responses),

@@ -158,6 +158,7 @@ def _arrivals(facts: Facts) -> list[str]:
         lines += [*table("struct ctl_pedal_setting ctl_pedals[CTL_PEDALS]", pedals), *one_line("int16_t ctl_points[]", points)]
     moves: list[list[str]] = [[] for _ in design.modes]
     heard: list[list[str]] = [[] for _ in design.modes]
+    ranges: list[str] = []
     for mode, each in enumerate(design.modes):
         for number in each.responses:
             response = design.responses[number]
@@ -165,10 +166,17 @@ def _arrivals(facts: Facts) -> list[str]:
             if isinstance(response.cause, Moved):
                 moves[mode].append(f"{{{response.cause.pedal}, {condition}, {number}}}")
             else:
-                ends = ", ".join(str(end) for ends in response.cause.data for end in ends)
-                heard[mode].append(f"{{0x{response.cause.status:02X}, {response.cause.ports}, {ends}, {condition}, {number}}}")
+                cause = response.cause
+                pair = "true" if cause.bits == 14 else "false"
+                place = f"{len(cause.data)}, {pair}, {len(ranges)}"
+                heard[mode].append(f"{{0x{cause.status:02X}, {cause.ports}, {place}, {condition}, {number}}}")
+                ranges += [f"{{{low}, {high}}}" for low, high in cause.data]
     lines += _parts("ctl_move", "ctl_moves", "ctl_mode_moves", moves) if any(moves) else []
-    lines += _parts("ctl_heard", "ctl_heard", "ctl_mode_heard", heard) if any(heard) else []
+    if any(heard):
+        lines += _parts("ctl_heard", "ctl_heard", "ctl_mode_heard", heard)
+        lines += table("struct ctl_value_range ctl_value_ranges[]", ranges or ["{0, 0}"])
+    if facts.pairs:
+        lines += table("struct ctl_pair ctl_pairs[CTL_PAIRS]", (f"{{0x{status:02X}, {number}}}" for status, number in facts.pairs))
     if design.thru:
         lines += table("struct ctl_thru ctl_thru[CTL_THRU]", (f"{{{t.source}, {t.ports}, 0x{t.kinds:X}u}}" for t in design.thru))
     return lines

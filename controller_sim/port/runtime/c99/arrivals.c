@@ -12,12 +12,12 @@ void ctl_start_pedals(void)
 #endif
 
 #if CTL_RESPONSES
-/* Run a response; the two data bytes are those of a message. */
-static void respond(uint16_t response, uint8_t first, uint8_t second)
+/* Run a response; the values are those of a message. */
+static void respond(uint16_t response, const int16_t values[])
 {
     CTL_HAPPENED(CTL_RESPONDED, response);
     ctl.gesture_us = ctl.now_us;
-    ctl_run_response(response, first, second);
+    ctl_run_response(response, values);
     ctl_follow();
 }
 #endif
@@ -41,7 +41,7 @@ static void respond_to_move(uint8_t p)
             continue;
         }
 #endif
-        respond(move->response, 0, 0);
+        respond(move->response, NULL);
         return;
     }
 }
@@ -117,21 +117,80 @@ void ctl_read_pedal(uint8_t p, uint16_t raw)
 #if CTL_HAS_MIDI_IN
 enum { NOTE_OFF = 0x80, NOTE_ON = 0x90, SYSEX = 0xF0, END_OF_SYSEX = 0xF7, CLOCK = 0xF8, START = 0xFA, CONTINUE = 0xFB };
 
-#define RELEASE_VELOCITY 64u
+#define RELEASE_VELOCITY 64
 #define LONGEST_SYSEX 128u
+#define LOWER_HALF 32u /* from the number of a controller to that of its lower seven bits (MIDI 1.0, p. 12) */
+
+#if CTL_PAIRS
+enum { CONTROL_CHANGE = 0xB0 };
+
+/* What a half of a pair of controllers makes with the other half: the number of the upper and the value. A lower half without
+ * an upper one makes nothing (false). */
+static bool pair_up(uint8_t port, uint8_t status, uint8_t number, uint8_t value, int16_t made[2])
+{
+    for (uint8_t i = 0; i < CTL_PAIRS; i++) {
+        const CTL_FLASH struct ctl_pair *pair = &ctl_pairs[i];
+        if (pair->status == status && pair->number == number) {
+            ctl.uppers[i][port - 1] = (uint8_t)(value + 1u);
+            made[0] = number;
+            made[1] = (int16_t)(value << 7);
+            return true;
+        }
+    }
+    for (uint8_t i = 0; i < CTL_PAIRS; i++) {
+        const CTL_FLASH struct ctl_pair *pair = &ctl_pairs[i];
+        uint8_t upper = ctl.uppers[i][port - 1];
+        if (pair->status == status && pair->number + LOWER_HALF == number && upper) {
+            made[0] = pair->number;
+            made[1] = (int16_t)((upper - 1) << 7 | value);
+            return true;
+        }
+    }
+    return false;
+}
+#endif
 
 #if CTL_HEARD
-static void hear(uint8_t port, uint8_t status, uint8_t first, uint8_t second)
+/* Whether there are as many values as ranges or more, each in its range. */
+static bool fits(const CTL_FLASH struct ctl_heard *heard, const int16_t values[], uint8_t count)
+{
+    if (count < heard->values) {
+        return false;
+    }
+    for (uint8_t i = 0; i < heard->values; i++) {
+        const CTL_FLASH struct ctl_value_range *range = &ctl_value_ranges[heard->first_range + i];
+        if (values[i] < range->low || values[i] > range->high) {
+            return false;
+        }
+    }
+    return true;
+}
+
+static void hear(uint8_t port, const uint8_t *bytes, uint8_t length)
 {
     const CTL_FLASH struct ctl_part *part = &ctl_mode_heard[ctl.mode];
-    if ((status & 0xF0u) == NOTE_ON && second == 0) {
-        status = (uint8_t)(status - 0x10u);
-        second = RELEASE_VELOCITY;
+    int16_t values[CTL_HEARD_VALUES] = {0}, pair[2] = {0, 0};
+    uint8_t status = bytes[0], count = 2;
+    for (uint8_t i = 1; i < length && i <= CTL_HEARD_VALUES; i++) {
+        values[i - 1] = bytes[i] & 0x7F;
     }
+    if (status == SYSEX) {
+        count = (uint8_t)(length - 2 < CTL_HEARD_VALUES ? length - 2 : CTL_HEARD_VALUES);
+    } else if ((status & 0xF0u) == NOTE_ON && values[1] == 0) {
+        status = (uint8_t)(status - 0x10u);
+        values[1] = RELEASE_VELOCITY;
+    }
+    bool is_pair = false;
+#if CTL_PAIRS
+    is_pair = ctl.heard_pair;
+    pair[0] = ctl.pair[0];
+    pair[1] = ctl.pair[1];
+#endif
     for (uint16_t i = 0; i < part->count; i++) {
         const CTL_FLASH struct ctl_heard *heard = &ctl_heard[part->first + i];
-        if (heard->status != status || !(heard->ports & port) || first < heard->first_low || first > heard->first_high ||
-            second < heard->second_low || second > heard->second_high) {
+        const int16_t *meant = heard->is_pair ? pair : values;
+        if (heard->status != status || !(heard->ports & port) || (heard->is_pair && !is_pair) ||
+            !fits(heard, meant, heard->is_pair ? 2 : count)) {
             continue;
         }
 #if CTL_HAS_CONDITIONS
@@ -139,7 +198,7 @@ static void hear(uint8_t port, uint8_t status, uint8_t first, uint8_t second)
             continue;
         }
 #endif
-        respond(heard->response, first, second);
+        respond(heard->response, meant);
         return;
     }
 }
@@ -165,7 +224,15 @@ static void pass_on(uint8_t port, const uint8_t *bytes, uint8_t count)
 /* A message that is whole. */
 static void received(uint8_t port, const uint8_t *bytes, uint8_t count)
 {
+#if CTL_ECHO_US
+    if (ctl_is_echo(port, bytes, count)) {
+        return;
+    }
+#endif
     pass_on(port, bytes, count);
+#if CTL_PAIRS
+    ctl.heard_pair = (bytes[0] & 0xF0u) == CONTROL_CHANGE && count > 2 && pair_up(port, bytes[0], bytes[1], bytes[2], ctl.pair);
+#endif
 #if CTL_FOLLOW
     if (port == CTL_FOLLOW) {
         if (bytes[0] == CLOCK) {
@@ -177,7 +244,7 @@ static void received(uint8_t port, const uint8_t *bytes, uint8_t count)
 #endif
 #if CTL_HEARD
     if (ctl.mode != CTL_NO_MODE) {
-        hear(port, bytes[0], count > 1 ? bytes[1] & 0x7Fu : 0, count > 2 ? bytes[2] & 0x7Fu : 0);
+        hear(port, bytes, count);
     }
 #endif
 }

@@ -51,6 +51,9 @@ static void age(void)
 #if CTL_FOLLOW
     ctl_forget_ticks();
 #endif
+#if CTL_ECHO_US
+    ctl_forget_echoes();
+#endif
 }
 
 static void happen(uint8_t slot)

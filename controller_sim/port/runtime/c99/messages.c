@@ -1,26 +1,67 @@
 /* Messages on their way out: at once, or from a queue in the order of their due times. */
+#include <string.h>
+
 #include "state.h"
+
+#if CTL_ECHO_US
+/* Whether a message left at the port where it comes in so shortly before that it is its own echo; clock ticks never are. */
+bool ctl_is_echo(uint8_t port, const uint8_t *bytes, uint8_t count)
+{
+    for (uint8_t i = 0; i < CTL_MOST_ECHOES; i++) {
+        const struct ctl_sent *sent = &ctl.sent[i];
+        if (sent->ports & port && sent->count == count && ctl.now_us - sent->at_us < CTL_ECHO_US && !memcmp(sent->bytes, bytes, count)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+void ctl_forget_echoes(void)
+{
+    for (uint8_t i = 0; i < CTL_MOST_ECHOES; i++) {
+        if (ctl.now_us - ctl.sent[i].at_us >= CTL_ECHO_US) {
+            ctl.sent[i].ports = 0;
+        }
+    }
+}
+#endif
+
+/* Let a message leave; the last few are remembered where their echoes are to be known. */
+static void let_out(uint8_t ports, const uint8_t *bytes, uint8_t count)
+{
+#if CTL_ECHO_US
+    if (bytes[0] != 0xF8) {
+        struct ctl_sent *sent = &ctl.sent[ctl.sent_next];
+        sent->at_us = ctl.now_us;
+        sent->ports = ports;
+        sent->count = count;
+        memcpy(sent->bytes, bytes, count);
+        ctl.sent_next = (uint8_t)((ctl.sent_next + 1u) % CTL_MOST_ECHOES);
+    }
+#endif
+    hw_send(ports, bytes, count);
+}
 
 void ctl_send1(uint8_t ports, uint8_t status)
 {
-    hw_send(ports, &status, 1);
+    let_out(ports, &status, 1);
 }
 
 void ctl_send2(uint8_t ports, uint8_t status, uint8_t first)
 {
     const uint8_t bytes[] = {status, first};
-    hw_send(ports, bytes, 2);
+    let_out(ports, bytes, 2);
 }
 
 void ctl_send3(uint8_t ports, uint8_t status, uint8_t first, uint8_t second)
 {
     const uint8_t bytes[] = {status, first, second};
-    hw_send(ports, bytes, 3);
+    let_out(ports, bytes, 3);
 }
 
 void ctl_send_bytes(uint8_t ports, const uint8_t *bytes, uint8_t count)
 {
-    hw_send(ports, bytes, count);
+    let_out(ports, bytes, count);
 }
 
 #if CTL_HAS_DELAYED
@@ -35,7 +76,7 @@ static void set_deadline(void)
 
 static void send(const struct ctl_message *message)
 {
-    hw_send(message->ports, message->bytes, message->count);
+    let_out(message->ports, message->bytes, message->count);
 }
 
 static void drop(uint8_t place)

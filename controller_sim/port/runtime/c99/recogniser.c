@@ -2,6 +2,8 @@
  *
  * A key is a switch (keys 0..CTL_SWITCHES-1) or a chord. What is bound to a key in the current mode is its row.
  */
+#include <string.h>
+
 #include "state.h"
 
 static const CTL_FLASH struct ctl_row *row_of(uint8_t k)
@@ -329,13 +331,31 @@ static uint8_t largest_chord(ctl_switches_t switches)
     return best;
 }
 
-#if CTL_DOUBLE_KEYS
-/* Waiting taps whose second press is in the group, but whose key was not formed, are no doubles. */
-static bool settle_taps_of_group(ctl_switches_t group, const uint8_t formed[], uint8_t count)
+/* The keys that the group as it is now becomes, each at the place of its last member in the order of presses. */
+static void partition(uint8_t formed[])
 {
+    ctl_switches_t rest = ctl.group;
+    uint8_t k;
+    memset(formed, CTL_NOBODY, ctl.group_size);
+    while (rest && (k = largest_chord(rest)) != CTL_NOBODY) {
+        formed[last_place(ctl_masks[k])] = k;
+        rest &= (ctl_switches_t)~ctl_masks[k];
+    }
+    for (uint8_t place = 0; place < ctl.group_size; place++) {
+        if (rest & CTL_BIT(ctl.group_order[place])) {
+            formed[place] = ctl.group_order[place];
+        }
+    }
+}
+
+#if CTL_DOUBLE_KEYS
+/* Waiting taps whose second press is in the group, whole or (not `whole`) in part, but whose key is not formed, are no doubles. */
+static bool settle_taps_of_group(ctl_switches_t group, const uint8_t formed[], bool whole)
+{
+    uint8_t count = ctl.group_size;
     for (uint8_t w = 0; w < CTL_DOUBLE_KEYS; w++) {
         uint8_t k = key_of_tap(w);
-        bool stays = ctl.taps[w].state == CTL_IDLE || !(ctl_masks[k] & group);
+        bool stays = ctl.taps[w].state < (whole ? CTL_SECOND_PRESS : CTL_WAITING) || !(ctl_masks[k] & group);
         for (uint8_t place = 0; place < count; place++) {
             stays |= formed[place] == k;
         }
@@ -350,29 +370,21 @@ static bool settle_taps_of_group(ctl_switches_t group, const uint8_t formed[], u
 /* The open group becomes its keys, which are decided in the order of the presses of their last members. */
 void ctl_close_group(void)
 {
-    ctl_switches_t group = ctl.group, rest = group;
-    uint8_t count = ctl.group_size, k;
+    uint8_t count = ctl.group_size;
     uint8_t formed[CTL_SWITCHES];
+    partition(formed);
+#if CTL_DOUBLE_KEYS
+    ctl_switches_t group = ctl.group;
+#endif
     ctl.group = 0;
     ctl.armed[CTL_GROUP_SLOT] = false;
     for (uint8_t place = 0; place < count; place++) {
-        formed[place] = CTL_NOBODY;
-    }
-    while (rest && (k = largest_chord(rest)) != CTL_NOBODY) {
-        formed[last_place(ctl_masks[k])] = k;
-        rest &= (ctl_switches_t)~ctl_masks[k];
-    }
-    for (uint8_t place = 0; place < count; place++) {
-        uint8_t s = ctl.group_order[place];
-        if (rest & CTL_BIT(s)) {
-            formed[place] = s;
-        }
         if (formed[place] != CTL_NOBODY) {
-            form(formed[place], ctl.pressed_us[s]);
+            form(formed[place], ctl.pressed_us[ctl.group_order[place]]);
         }
     }
 #if CTL_DOUBLE_KEYS
-    if (!settle_taps_of_group(group, formed, count)) {
+    if (!settle_taps_of_group(group, formed, false)) {
         return;
     }
 #endif
@@ -404,7 +416,13 @@ static void join(uint8_t s)
 #endif
     if (chord_with(ctl.group, ctl.group) == CTL_NOBODY) {
         ctl_close_group();
+        return;
     }
+#if CTL_DOUBLE_KEYS
+    uint8_t formed[CTL_SWITCHES];
+    partition(formed);
+    settle_taps_of_group(ctl.group, formed, true);
+#endif
 }
 
 #if CTL_DOUBLE_KEYS

@@ -137,9 +137,29 @@ struct ctl_move {
 struct ctl_heard {
     uint8_t status;
     uint8_t ports;
-    uint8_t first_low, first_high, second_low, second_high; /* of the data bytes */
-    ctl_conditions_t condition;                             /* 0: none */
+    uint8_t values;       /* how many it has, each in its range from `first_range` on */
+    bool is_pair;         /* the values are those of a pair of controllers: the upper's number, and what both make */
+    uint16_t first_range; /* in ctl_value_ranges */
+    ctl_conditions_t condition; /* 0: none */
     uint16_t response;
+};
+
+struct ctl_value_range {
+    int16_t low, high;
+};
+
+/* The upper half of a pair of controllers of 14 bits that something responds to. */
+struct ctl_pair {
+    uint8_t status;
+    uint8_t number;
+};
+
+/* A message that left and may come back. */
+struct ctl_sent {
+    uint32_t at_us;
+    uint8_t ports; /* 0: forgotten */
+    uint8_t count;
+    uint8_t bytes[CTL_ECHO_BYTES];
 };
 
 struct ctl_thru {
@@ -222,6 +242,10 @@ extern const CTL_FLASH struct ctl_part ctl_mode_moves[CTL_MODES];
 #if CTL_HEARD
 extern const CTL_FLASH struct ctl_heard ctl_heard[];
 extern const CTL_FLASH struct ctl_part ctl_mode_heard[CTL_MODES];
+extern const CTL_FLASH struct ctl_value_range ctl_value_ranges[];
+#endif
+#if CTL_PAIRS
+extern const CTL_FLASH struct ctl_pair ctl_pairs[CTL_PAIRS];
 #endif
 #if CTL_THRU
 extern const CTL_FLASH struct ctl_thru ctl_thru[CTL_THRU];
@@ -234,7 +258,7 @@ extern const CTL_FLASH struct ctl_stored_cell ctl_stored_cells[CTL_STORED_CELLS]
 
 /* The design's actions (design.c). */
 #if CTL_RESPONSES
-void ctl_run_response(uint16_t response, uint8_t first, uint8_t second);
+void ctl_run_response(uint16_t response, const int16_t values[]);
 #endif
 void ctl_run_binding(ctl_choice_t binding);
 void ctl_run_enter(void);
@@ -420,6 +444,15 @@ struct ctl_state {
 #if CTL_HAS_MIDI_IN
     struct ctl_parser parsers[2];
 #endif
+#if CTL_PAIRS
+    uint8_t uppers[CTL_PAIRS][2]; /* the last upper half at each port, and 1; 0: none yet */
+    bool heard_pair;
+    int16_t pair[2];
+#endif
+#if CTL_ECHO_US
+    uint8_t sent_next;
+    struct ctl_sent sent[CTL_MOST_ECHOES];
+#endif
 };
 
 extern struct ctl_state ctl;
@@ -503,6 +536,11 @@ void ctl_send_later(uint32_t delay_us, uint8_t ports, const uint8_t *bytes, uint
 void ctl_send_due(void);
 void ctl_hasten(uint8_t ports, const uint8_t *bytes, uint8_t count);
 void ctl_cancel_delayed(uint8_t mode);
+#endif
+
+#if CTL_ECHO_US
+bool ctl_is_echo(uint8_t port, const uint8_t *bytes, uint8_t count);
+void ctl_forget_echoes(void);
 #endif
 
 /* tempo.c */
