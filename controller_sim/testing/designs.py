@@ -32,7 +32,7 @@ def debouncer(unit_us: int) -> st.SearchStrategy[form.Debounce]:
 
 @cache
 def _chords(switches: int) -> st.SearchStrategy[list[tuple[int, ...]]]:
-    sets = [chord for size in (2, 3) for chord in combinations(range(switches), size)]
+    sets = [chord for size in (2, 3, 4) for chord in combinations(range(switches), size)]
     return st.lists(st.sampled_from(sets), max_size=4, unique=True)
 
 

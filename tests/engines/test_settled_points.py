@@ -86,3 +86,12 @@ def test_a_waiting_tap_waits_while_its_switch_may_still_come_out_of_the_group_al
         engine.advance(time_us, word)
     fired = [(output.time_us, output.binding) for output in engine.take_outputs() if isinstance(output, Fired)]
     assert fired == [(145_000, 1)]
+
+
+def test_a_group_falls_apart_into_chords_that_its_first_switch_is_no_part_of(start: START) -> None:
+    sounds = {("press", "a"): (note(60),), ("press", "cd"): (note(61),), ("press", "abcd"): (note(62),)}
+    engine = start(plain_design(sounds, switches="abcd"))
+    for time_us, word in ((0, 0), (10_000, 1), (20_000, 5), (30_000, 13), (400_000, 0)):
+        engine.advance(time_us, word)
+    fired = [(output.time_us, output.binding) for output in engine.take_outputs() if isinstance(output, Fired)]
+    assert fired == [(55_000, 0), (55_000, 1)]
