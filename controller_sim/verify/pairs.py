@@ -34,6 +34,7 @@ POWER = "kept through power-off"
 CUT = "power cuts"
 ORDER = "order of scanning"
 POLLS_A_GAP = 4
+MOST_CUT_SAVES = 8
 MOST_CUT_VALUES = 24
 """Cutting the power at every byte is not tried where more kept values than this change at once: it takes too long for a campaign."""
 
@@ -195,16 +196,23 @@ def _changed_at_power_on(design: Design) -> set[int]:
 
 
 def power_cut(design: Design, factory: EngineFactory, session: Session, dice: Dice, tally: Tally) -> Wrong | None:
-    """Power cut at every byte that a save of this session's writes leaves all old or all new values."""
+    """Power cut at every byte that the saves of this session write leaves all old or all new values."""
     if not keeps(design):
         return None
-    kept, first = tuple(play(factory, design, session).kept()), first_kept(design)
-    if not 0 < sum(old != new for old, new in zip(first, kept, strict=True)) <= MOST_CUT_VALUES:
+    saves, before = [], first_kept(design)
+    engine = factory(design, session.times_us[0], session.kept, True)
+    for time_us, word, arrived in session.instants():
+        engine.advance(time_us, word, arrived)
+        kept = tuple(engine.kept())
+        if 0 < sum(old != new for old, new in zip(before, kept, strict=True)) <= MOST_CUT_VALUES:
+            saves.append(kept)
+        before = kept
+    if not saves:
         return None
     tally.reached[CUT] += 1
     chip = Storage(design)
     chip.power_on()
-    cuts = cut_everywhere(design, chip.image, [kept], lambda before, after: (before, after, before ^ 0x80))
+    cuts = cut_everywhere(design, chip.image, saves[:MOST_CUT_SAVES], lambda before, after: (before, after, before ^ 0x80))
     return (
         Wrong(CUT, session.times_us[-1], f"a cut at {cuts.neither[0]} leaves neither the old nor the new values") if cuts.neither else None
     )

@@ -234,9 +234,17 @@ KEYS = (
         new="",
     ),
     Defect(
+        "a group falls apart only into chords of its first switch",
+        REFERENCE,
+        "five",
+        "core/recogniser.py",
+        old="for key, mask, always, bits in chords if not mask & held",
+        new="for key, mask, always, bits in chords if mask & bit and not mask & held",
+    ),
+    Defect(
         "of two chords that would do the smaller is taken",
-        "earliest decision",
-        "keys",
+        REFERENCE,
+        "five",
         "core/recogniser.py",
         old="rank = (-len(self.members[k]), last, k)",
         new="rank = (len(self.members[k]), last, k)",
@@ -259,7 +267,7 @@ KEYS = (
     ),
     Defect(
         "of two holds only the first comes",
-        "earliest decision",
+        REFERENCE,
         "keys",
         "core/recogniser.py",
         old="self.next_hold(k, self.hold_index[k] + 1, slot, holds)",
@@ -275,7 +283,7 @@ KEYS = (
     ),
     Defect(
         "a release is owed for a press that nothing fired for",
-        "earliest decision",
+        REFERENCE,
         "keys",
         "core/recogniser.py",
         old="            self.owing &= ~self.lapsing\n",
@@ -291,7 +299,7 @@ KEYS = (
     ),
     Defect(
         "a waiting tap survives a mode change",
-        "earliest decision",
+        REFERENCE,
         "keys",
         "core/recogniser.py",
         old="        if self.waiting:\n            for k in self._bits(self.waiting):\n                self._forget_wait(k)\n",
