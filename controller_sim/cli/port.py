@@ -20,7 +20,7 @@ it is. All else is written anew, unless somebody has changed it since it was wri
 
 examples:
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware
-  controller-sim port configs/booth.yaml --to atmega328p --out booth_board && make -C booth_board
+  controller-sim port configs/starter.yaml --to atmega328p --out starter_board && make -C starter_board
   controller-sim port configs/booth.yaml --to micropython --out booth_micropython
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware --force
 
