@@ -79,7 +79,7 @@ def test_a_run_across_the_end_of_the_counter_is_the_same_run_later(data: st.Data
 @given(data=st.data(), pause_us=st.integers(1, 30 * HOUR_US))
 def test_what_was_before_a_long_silence_is_not_new_after_it(data: st.DataObject, pause_us: int) -> None:
     design = data.draw(st.sampled_from([DESIGNS[path] for path in sorted(DESIGNS)]))
-    before, after = data.draw(sessions(design, steps=8)), data.draw(sessions(design, steps=8))
+    before, after = data.draw(sessions(design)), data.draw(sessions(design))
     later = after.shifted(before.end_us + pause_us)
     whole = type(before)((*before.changes, *later.changes), later.end_us, before.polls, (*before.arrivals, *later.arrivals))
     difference = find_difference(design, (whole,), FastEngine, native)
