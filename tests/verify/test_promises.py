@@ -300,13 +300,13 @@ BOOTH = Path(__file__).parents[2] / "configs" / "booth.yaml"
 PLANTED = [
     ("a lamp forgotten in one mode", "e: frozen == on}", "e: off}", "tap e", "LED e is off, frozen is on, mode is show"),
     ("another device's cue", "program_change(sampler, cue_sampler[n])", "program_change(sampler, 5)", "tap a", "has not come by 0.101000"),
-    ("an end that comes too late", "wet, 0, delay_ms=250", "wet, 0, delay_ms=251", "double e", "has not come by 0.555000"),
+    ("an end that is forgotten", "wet, 0, delay_ms=250", "wet, 1, delay_ms=250", "double e\n+1s hold a for 1s", "has not come by"),
     (
         "a clock left running",
         "    lit = -1\n    clock_stop()",
         "    lit = -1",
         "hold d for 1s\n+1s hold e for 4s",
-        "has not come by 5.101000",
+        "clock, after 5.100000",
     ),
     (
         "a message in the wrong mode",
