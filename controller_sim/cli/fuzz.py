@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 
 _EPILOG = """\
 Random sessions, each from power-on to power-off, with times like a person's and times at every threshold of the design, one
-microsecond before and after it. Every session is held to the properties that any design must have; what breaks one is made
-as small as it gets and shown as a press script. The same seed finds the same again, with any number of jobs.
+microsecond before and after it. Every session is held to the properties that any design must have, and to what the design
+promises itself; what breaks one is made as small as it gets and shown as a press script. The same seed finds the same again,
+with any number of jobs.
 
 examples:
   controller-sim fuzz configs/booth.yaml
@@ -86,6 +87,7 @@ def _limit_us(arguments: argparse.Namespace) -> int | None:
 
 def _search(arguments: argparse.Namespace, design: Design, limit_us: int | None) -> Found:
     from controller_sim.verify.campaigns import campaign, on_processes
+    from controller_sim.verify.promises import promise_watchers
 
     sessions = None if limit_us is not None else arguments.examples or _EXAMPLES
     pool: AbstractContextManager[Any] = nullcontext()
@@ -96,7 +98,8 @@ def _search(arguments: argparse.Namespace, design: Design, limit_us: int | None)
     with pool as submitter:
         processes = sum(submitter.ncores().values()) if arguments.cluster is not None else arguments.jobs
         go_on = _progress(sessions, limit_us)
-        return campaign(design, arguments.seed, sessions, submitter=submitter, processes=processes, go_on=go_on)
+        promises = promise_watchers(design)
+        return campaign(design, arguments.seed, sessions, promises=promises, submitter=submitter, processes=processes, go_on=go_on)
 
 
 def _cluster(address: str) -> AbstractContextManager[Any]:
@@ -132,19 +135,21 @@ class _Told:
     """A finding made small, and its script."""
 
     def __init__(self, design: Design, finding: Finding) -> None:
+        from controller_sim.verify.promises import line_of, promise_watchers
         from controller_sim.verify.scripts import script_of, shows_on_reference
         from controller_sim.verify.searching import Judge
         from controller_sim.verify.shrinking import Shrinker
 
-        judge = Judge(design)
+        judge = Judge(design, promises=promise_watchers(design))
         self.finding = Shrinker(judge, finding).shrunk()
         self.on_reference = shows_on_reference(judge, self.finding)
-        self.script = script_of(design, self.finding, self.on_reference)
+        self.script = script_of(design, self.finding, self.on_reference, line_of(design, self.finding.name))
 
 
 def _show(arguments: argparse.Namespace, design: Design, found: Found, told: list[_Told]) -> None:
     from controller_sim.verify.coverage import parts
-    from controller_sim.verify.properties import BY_NAME, ENDLESS, PROPERTIES
+    from controller_sim.verify.promises import promise_watchers
+    from controller_sim.verify.properties import ACCIDENT, ENDLESS, PROPERTIES
     from controller_sim.verify.reached import times_reached
 
     paint = painter(sys.stdout)
@@ -155,8 +160,10 @@ def _show(arguments: argparse.Namespace, design: Design, found: Found, told: lis
         if each.name in found.findings or (each.not_here(design) is None and times is not None):
             judged = "seen  " if each.how == ENDLESS else "kept  "
             _show_property(each.name, each.name in found.findings, judged, times or 0)
-    for name in sorted({*coverage.reached, *found.findings} - set(BY_NAME)):
+    for name in promise_watchers(design):
         _show_property(name, name in found.findings, "kept  ", coverage.reached[name])
+    for name in found.findings.keys() & {ACCIDENT.name}:
+        _show_property(name, True, "kept  ", 0)
     for part in parts(design, coverage):
         print(f"  {paint('reached', 'quiet')} {part.name:24}{part.reached:>6} of {part.total}")
         for text in part.never[:_MOST_NAMED]:
@@ -183,6 +190,7 @@ def _show_property(name: str, broken: bool, judged: str, times: int) -> None:
 
 def _json(arguments: argparse.Namespace, design: Design, found: Found, told: list[_Told]) -> dict[str, Any]:
     from controller_sim.verify.coverage import parts
+    from controller_sim.verify.promises import promise_watchers
     from controller_sim.verify.properties import PROPERTIES
     from controller_sim.verify.reached import times_reached
 
@@ -204,6 +212,10 @@ def _json(arguments: argparse.Namespace, design: Design, found: Found, told: lis
                 "broken": each.name in found.findings,
             }
             for each in PROPERTIES
+        ],
+        "promises": [
+            {"name": promise.name, "line": promise.place.line, "checked": coverage.reached[name], "broken": name in found.findings}
+            for promise, name in zip(design.promises, promise_watchers(design), strict=True)
         ],
         "coverage": [{"of": part.name, "reached": part.reached, "total": part.total, "never": part.never} for part in reached],
         "order_matters": dict(coverage.ties),

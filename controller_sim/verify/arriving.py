@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 
 from controller_sim.core.kinds import MINUTE_US, TICKS_PER_QUARTER, midi_bytes, pedal_reading
 from controller_sim.design.form import PORT_NAMES, Design, Pedal, Received
+from controller_sim.design.program import Constant, Send
+from controller_sim.design.steps import statements_in
 from controller_sim.midi import message_length
+from controller_sim.midi.messages import END_OF_SYSEX, SYSEX
 from controller_sim.verify.dice import Dice
 
 ROWS = 32
@@ -16,6 +19,8 @@ MOST = 12
 REAL_TIME = (0xF8, 0xFA, 0xFB, 0xFC, 0xF9, 0xFE)
 STRAY = (*REAL_TIME, 0xF0, 0xF7, 0xF2, 0xF4, 0xF6, 0x90, 0xC1, 0xB3, 0, 60, 127)
 OTHER = ((0x90, 60, 0), (0xB3, 1, 2), (0xF0, 5, 0xF7), (0xF0, *[5] * 126, 0xF7), (0xF0, *[5] * 127, 0xF7), (0xF8,))
+
+EVERY_PORT = sum(PORT_NAMES.values())
 
 Row = tuple[tuple[int, tuple[int, ...]], ...]
 """(time since the first, what arrives then), one after another."""
@@ -62,8 +67,8 @@ class Sender:
             gap_us = MINUTE_US // (TICKS_PER_QUARTER * beats) + dice.between(-1, 1)
             return tuple((place * gap_us, midi_bytes(port, (0xF8,))) for place in range(dice.one_of((3, 25, 26, 50))))
         if kind == "bytes":
-            return self._bytes(dice, [dice.one_of(STRAY) for _ in range(dice.between(1, 4))])
-        return self._bytes(dice, _message(design, dice))
+            return self._bytes(dice, [dice.one_of(STRAY) for _ in range(dice.between(1, 4))], EVERY_PORT)
+        return self._bytes(dice, *_message(design, dice))
 
     def _jitter(self, design: Design, dice: Dice) -> Row:
         """A pedal that trembles around a place, by about its hysteresis."""
@@ -76,10 +81,10 @@ class Sender:
             row.append((turn * max(1, pedal.every_us // 3), (pedal_reading(number, last),)))
         return tuple(row)
 
-    def _bytes(self, dice: Dice, data: list[int]) -> Row:
+    def _bytes(self, dice: Dice, data: list[int], ports: int) -> Row:
         """Bytes at one port, perhaps without their status, with real time in their midst, at one time or one after another."""
-        port = dice.one_of(tuple(PORT_NAMES.values()))
-        if len(data) > 1 and dice.once_in(4):
+        port = dice.one_of([port for port in PORT_NAMES.values() if port & ports])
+        if len(data) > 1 and dice.once_in(8):
             del data[0]
         if dice.once_in(4):
             data.insert(dice.below(len(data) + 1), dice.one_of(REAL_TIME))
@@ -99,11 +104,45 @@ def _inside(reading: int, pedal: Pedal) -> int:
     return min(max(reading, pedal.reads[0]), pedal.reads[1])
 
 
-def _message(design: Design, dice: Dice) -> list[int]:
-    """A message that some response waits for, or nearly."""
+def _message(design: Design, dice: Dice) -> tuple[list[int], int]:
+    """A message that some response waits for, or nearly, or one that the design sends itself; and the ports of which one is to have it."""
+    ports = EVERY_PORT
+    if design.echo_us and dice.once_in(4) and (sent := tuple(echoes(design))):
+        return list(dice.one_of(sent)), ports
     causes = [response.cause for response in design.responses if isinstance(response.cause, Received)]
     if not causes or dice.once_in(6):
-        return list(dice.one_of(OTHER))
+        return list(dice.one_of(OTHER)), ports
     cause = dice.one_of(causes)
-    data: Iterable[int] = [dice.one_of((low, high, min(high + 1, 127), dice.between(low, high))) for low, high in cause.data]
-    return [cause.status, *data][: message_length(cause.status)]
+    fits = not dice.once_in(3)
+    if fits or dice.below(2):
+        ports = cause.ports
+    if cause.bits == 14:
+        return _pair(cause, fits, dice), ports
+    data = [_near(low, high, 127, fits, dice) for low, high in cause.data]
+    if cause.status != SYSEX:
+        return [cause.status, *data][: message_length(cause.status)], ports
+    if not fits and dice.below(2):
+        del data[-1:]
+    # A cause names a SysEx's first bytes: more may follow.
+    return [SYSEX, *data, *[dice.below(128) for _ in range(dice.one_of((0, 0, 1, 9)))], END_OF_SYSEX], ports
+
+
+def _near(low: int, high: int, most: int, fits: bool, dice: Dice) -> int:
+    values = (low, high, dice.between(low, high))
+    return dice.one_of(values if fits else (*values, min(high + 1, most)))
+
+
+def _pair(cause: Received, fits: bool, dice: Dice) -> list[int]:
+    """The halves of a controller, the second by running status; or one of them alone, or the lower one first."""
+    (number, _), (low, high) = cause.data
+    value = _near(low, high, 16_383, fits, dice)
+    upper, lower = [number, value >> 7], [number + 32, value & 127]
+    return [cause.status, *(upper + lower if fits else dice.one_of((upper, lower, lower + upper)))]
+
+
+def echoes(design: Design) -> Iterator[tuple[int, ...]]:
+    """Messages that a design itself sends, as a device would give them back; those whose bytes do not depend on anything."""
+    for procedure in design.procedures:
+        for statement in statements_in(procedure.body):
+            if isinstance(statement, Send) and all(isinstance(byte, Constant) for byte in statement.data):
+                yield tuple(byte.low for byte in statement.data)

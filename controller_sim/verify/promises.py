@@ -264,9 +264,23 @@ class PromiseWatcher(Watcher):
         return state_text(self._ready.design, parts, engine, values)
 
 
-def promise_watchers(design: Design) -> tuple[MakeWatcher, ...]:
-    """What makes a watcher of each promise of a design, in the order of the file; empty for a design without any."""
-    return tuple(partial(PromiseWatcher, number) for number in range(len(design.promises)))
+def promise_watchers(design: Design) -> dict[str, MakeWatcher]:
+    """What makes a watcher of each promise of a design, by name, in the order of the file; empty for a design without any.
+
+    A promise that is named like a property of any design is called 'promise: NAME'. The makers can go to other processes.
+    """
+    from controller_sim.verify.properties import BY_NAME
+
+    names = [f"promise: {each.name}" if each.name in BY_NAME else each.name for each in design.promises]
+    return {name: partial(PromiseWatcher, number) for number, name in enumerate(names)}
+
+
+def line_of(design: Design, name: str) -> str | None:
+    """Where the promise of a name in `promise_watchers` stands, in a line for people; None if there is none."""
+    for known, promise in zip(promise_watchers(design), design.promises, strict=True):
+        if known == name:
+            return f"what the design promises, {promise.place.file}:{promise.place.line}"
+    return None
 
 
 @dataclass(frozen=True, slots=True)

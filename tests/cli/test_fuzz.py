@@ -61,6 +61,41 @@ def test_a_note_that_stays_because_a_cell_changed_is_found_and_its_script_writte
     parse_script(script, load_design(loose))
 
 
+BROKEN = """\
+title: A step that is promised and not taken
+switches: [a, b]
+memory: {n: {range: 0..3, ends: wrap}}
+modes:
+  play:
+    on: {press a: n += 1, press b: n = 0}
+promises:
+  no act is skipped: {always: n <= 3 and n >= 0, while: mode == play and n < 3}
+  the end is never reached: {after: press a, never: n == 3}
+"""
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+def test_a_promise_of_the_design_that_is_broken_is_found_with_its_line_and_the_fewest_presses(
+    jobs: str, tmp_path: Path, capsys: Captured
+) -> None:
+    path = tmp_path / "broken.yaml"
+    path.write_text(BROKEN, encoding="utf-8")
+    line = next(n for n, text in enumerate(BROKEN.split("\n"), 1) if "the end is never reached" in text)
+    assert main(["fuzz", str(path), "--examples", "300", "--jobs", jobs]) == 1
+    shown = capsys.readouterr().out
+    assert "BROKEN  the end is never reached" in shown and "kept    no act is skipped" in shown
+    script = shown[shown.index("# ") :]
+    assert script.startswith(f"# the end is never reached: what the design promises, {path}:{line}\n")
+    assert "The readable engine does the same" in script
+    assert script.count("down a\n") == 3 and "down b" not in script
+    assert main(["fuzz", str(path), "--examples", "300", "--jobs", jobs, "--json"]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert [(each["name"], each["broken"]) for each in told["promises"]] == [
+        ("no act is skipped", False),
+        ("the end is never reached", True),
+    ]
+
+
 def test_the_same_seed_tells_the_same_as_json(loose: str, capsys: Captured) -> None:
     told = []
     for jobs in ("1", "2"):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
@@ -18,7 +17,7 @@ from controller_sim.design import load_design
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.form import Design
 from controller_sim.testing.designs import designs
-from controller_sim.testing.planted import OtherDesign, Planted, PlantingError
+from controller_sim.testing.planted import OtherDesign
 from controller_sim.verify.campaigns import CHUNK, campaign, on_processes
 from controller_sim.verify.drawing import SESSIONS
 from controller_sim.verify.ending import NOTES
@@ -27,7 +26,6 @@ from controller_sim.verify.watchers import InRange
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 BOOTH = load_design(CONFIGS / "booth.yaml")
-RECOGNISER = "core/recogniser.py"
 
 
 def chord_off(by_us: int, design: Design) -> Design:
@@ -51,38 +49,18 @@ def test_a_chord_window_that_is_one_microsecond_off_is_found(engine: OtherDesign
     assert search(BOOTH, seed, range(1), engine).findings
 
 
-WINDOW, GAP = "until_us = now_us + self.chord_us", "now_us + self.tables.double_us)"
-DEFECTS = {
-    "a window 1 us long": Planted(RECOGNISER, WINDOW, f"{WINDOW} + 1"),
-    "a gap 1 us short": Planted(RECOGNISER, GAP, "now_us + self.tables.double_us - 1)"),
-    "a forgotten waiting tap": Planted(RECOGNISER, "self.end_unanswered(self.wait_unanswered[k], CANCELLED, now_us)", "pass"),
-    "a stale display": Planted("core/engine.py", "self.notice = None\n        self.dirty = True\n", "self.notice = None\n"),
-    "a settling time 1 us long": Planted("design/handlers.py", "until = {start} + {own.time_us}", "until = {start} + {own.time_us + 1}"),
-    "a switch down at power-on unseen": Planted("core/engine.py", "if self.level >> s & 1:\n", "if 0:\n"),
-}
+class Falling(FastEngine):
+    """Raises whenever the mode changes."""
 
+    __slots__ = ()
 
-@pytest.mark.parametrize("planted", DEFECTS.values(), ids=DEFECTS)
-def test_a_planted_defect_is_found(planted: Planted) -> None:
-    assert campaign(BOOTH, 1, sessions=8 * CHUNK * SESSIONS, factory=planted).findings
+    def change_mode(self, now_us: int) -> None:
+        raise IndexError
 
 
 def test_an_engine_that_falls_over_is_a_finding() -> None:
-    broken = Planted("core/engine.py", "self.notice = None\n        self.dirty = True\n", "raise IndexError\n")
-    found = campaign(BOOTH, 1, sessions=8 * CHUNK * SESSIONS, factory=broken)
+    found = campaign(BOOTH, 1, sessions=8 * CHUNK * SESSIONS, factory=Falling)
     assert "no accident" in found.findings
-
-
-def test_a_text_that_is_not_there_once_cannot_be_replaced() -> None:
-    with pytest.raises(PlantingError, match="0 times"):
-        Planted(RECOGNISER, "no such text", "")(BOOTH)
-
-
-def test_a_planted_engine_leaves_the_real_one_alone() -> None:
-    before = set(sys.modules)
-    Planted(RECOGNISER, WINDOW, f"{WINDOW} + 2")(BOOTH)
-    assert {name.partition(".")[0] for name in set(sys.modules) - before} <= {name for name in sys.modules if name.startswith("_planted_")}
-    assert search(BOOTH, 1, range(1)).findings == {}
 
 
 def facts_of(found: Found) -> tuple[Any, ...]:
@@ -102,8 +80,8 @@ class Threads:
 
 @pytest.mark.parametrize(
     ("path", "factory"),
-    [("booth", LATE), ("booth", Planted(RECOGNISER, GAP, "now_us + self.tables.double_us + 1)")), ("starter", FastEngine)],
-    ids=["another design", "another source", "nothing wrong"],
+    [("booth", LATE), ("booth", Falling), ("starter", FastEngine)],
+    ids=["another design", "another engine", "nothing wrong"],
 )
 def test_the_same_seed_finds_the_same_on_any_number_of_processes(path: str, factory: Any) -> None:
     design, sessions = load_design(CONFIGS / f"{path}.yaml"), 2 * CHUNK * SESSIONS

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller_sim.design import load_design
+from controller_sim.design import load_design, load_design_text
+from controller_sim.design.arrivals import MidiByte, unpack
 from controller_sim.testing.designs import designs
 from controller_sim.verify.coverage import Coverage, parts
 from controller_sim.verify.dice import Dice
@@ -39,6 +40,36 @@ def test_other_seeds_and_other_blocks_draw_other_sessions() -> None:
     assert len({session.times_us for session in drawn}) == len(drawn)
 
 
+LISTENING = """\
+switches: [a]
+devices: {organ: {channel: 1, port: serial, controllers: {damp: {number: 81, on: 127, off: 0}, knee: {number: 4, bits: 14}}}}
+wire: {echo: 50ms}
+memory: {n: {range: 0..16383}}
+modes:
+  play:
+    on:
+      press a: control_change(organ, damp, on)
+      received sysex(125, 1, v in 0..9): n = v
+      received sysex(5): n = 1
+      received control_change(organ, knee, v): n = v
+      received control_change(organ, damp, off): n = 0
+"""
+
+
+def test_what_arrives_fits_causes_of_any_length_and_pairs_and_comes_back_as_echoes() -> None:
+    design = load_design_text(LISTENING)
+    coverage, judge, feet = Coverage(), Judge(design), Feet(design, 3)
+    heard: set[int] = set()
+    for block in range(30):
+        for session in feet.block(block)[::5]:
+            wrong, accounts, _ = judge.quick(session)
+            assert wrong is None
+            coverage.count(accounts)
+            heard |= {arrival.byte for _, arrived in session.arrivals for arrival in unpack(arrived) if isinstance(arrival, MidiByte)}
+    assert set(coverage.responded) == set(range(len(design.responses)))
+    assert {0xF0, 0xF7, 0xB0, 4, 36, 81, 127} <= heard <= set(range(256))
+
+
 @settings(max_examples=25)
 @given(st.integers(1, 70), st.text(max_size=5))
 def test_dice_reach_both_ends(end: int, key: str) -> None:
@@ -52,7 +83,7 @@ def test_every_gesture_and_every_boundary_of_an_example_is_reached_soon(name: st
     design = load_design(CONFIGS / f"{name}.yaml")
     coverage, judge, feet = Coverage(), Judge(design), Feet(design, 1)
     never: list[str] = ["everything"]
-    for block in range(60):
+    for block in range(150):
         for session in feet.block(block)[::5]:
             wrong, accounts, _ = judge.quick(session)
             assert wrong is None

@@ -19,7 +19,7 @@ from controller_sim.design.outputs import Edge, decode
 from controller_sim.script import parse_script, play
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.designs import designs
-from controller_sim.testing.planted import OtherDesign, Planted
+from controller_sim.testing.planted import OtherDesign
 from controller_sim.testing.watched import as_session
 from controller_sim.verify.accounts import Wrong
 from controller_sim.verify.campaigns import campaign
@@ -38,12 +38,30 @@ def hold_off(by_us: int, design: Design) -> Design:
     return replace(design, bindings=tuple(replace(b, hold_us=b.hold_us + by_us) if b.hold_us else b for b in design.bindings))
 
 
+def gap_off(by_us: int, design: Design) -> Design:
+    return replace(design, timing=replace(design.timing, double_us=design.timing.double_us + by_us))
+
+
+LONG_GAP = OtherDesign(partial(gap_off, 1))
+
+
+class Stale(FastEngine):
+    """Shows a notice only when something else changes."""
+
+    __slots__ = ()
+
+    def show_notice(self, text: str, duration_us: int, now_us: int) -> None:
+        dirty = self.dirty
+        super().show_notice(text, duration_us, now_us)
+        self.dirty = dirty
+
+
 @pytest.mark.parametrize(
     ("factory", "strokes"),
     [
         (OtherDesign(partial(hold_off, 1)), 1),
-        (Planted("core/recogniser.py", "now_us + self.tables.double_us)", "now_us + self.tables.double_us + 1)"), 1),
-        (Planted("core/engine.py", "self.notice = None\n        self.dirty = True\n", "self.notice = None\n"), 2),
+        (LONG_GAP, 1),
+        (Stale, 2),
     ],
     ids=["hold", "gap", "notice"],
 )
@@ -61,9 +79,8 @@ def test_a_finding_is_shrunk_to_the_fewest_presses(factory: Any, strokes: int) -
 
 @pytest.mark.parametrize("on_reference", [False, True])
 def test_the_script_of_a_finding_parses_and_does_to_the_contacts_what_was_done(on_reference: bool) -> None:
-    factory = Planted("core/recogniser.py", "now_us + self.tables.double_us)", "now_us + self.tables.double_us + 1)")
-    finding = next(iter(campaign(BOOTH, 2, 4000, factory).findings.values()))
-    shrunk = Shrinker(Judge(BOOTH, factory), finding).shrunk()
+    finding = next(iter(campaign(BOOTH, 2, 4000, LONG_GAP).findings.values()))
+    shrunk = Shrinker(Judge(BOOTH, LONG_GAP), finding).shrunk()
     text = script_of(BOOTH, shrunk, on_reference)
     assert text.startswith(f"# {shrunk.name}: ")
     run = play(BOOTH, parse_script(text, BOOTH), trace=True)

@@ -10,7 +10,7 @@ from statistics import median
 from time import process_time
 from typing import Any
 
-from benches import workload
+from benches import fuzz, workload
 from benches.engine import DESIGN, engine_player
 
 from controller_sim.design import load_design
@@ -23,6 +23,9 @@ from controller_sim.verify.searching import search
 
 CHUNKS = 4
 """Chunks in a round. The first two rounds are sessions that a campaign looks at more closely; the median leaves them out."""
+
+EXAMPLES = 2000
+"""Histories that hypothesis draws in a round."""
 
 
 def measure(seed: int, rounds: int) -> dict[str, object]:
@@ -48,6 +51,7 @@ def measure(seed: int, rounds: int) -> dict[str, object]:
         "campaign_to_engine_on_its_sessions": round(
             median(ours / theirs for ours, theirs in zip(campaign_rates, played_rates, strict=True)), 3
         ),
+        **{key: round(value, 3) for key, value in fuzz.fuzz_to_floor(examples=EXAMPLES, rounds=rounds).items()},
         "python": platform.python_version(),
         "rounds": rounds,
     }
@@ -85,5 +89,6 @@ def main(seed: int, rounds: int, as_json: bool) -> int:
     print(f"random feet, drawn, played and checked: {result['campaign_edges_per_s']:,} edges/s")
     print(f"to the engine alone on its own bench ({result['engine_edges_per_s']:,} edges/s): {result['campaign_to_engine']}")
     print(f"to the engine alone on the same sessions: {result['campaign_to_engine_on_its_sessions']}")
+    print(f"histories that hypothesis draws, played as against only drawn: {result['fuzz_to_floor']}")
     print(f"medians of {result['rounds']} rounds taken in turn, Python {result['python']}")
     return 0
