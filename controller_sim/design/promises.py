@@ -170,6 +170,8 @@ class _PromiseReader:
             cause = pattern.cause()
             if word == "received":
                 self._check_received(cause, pattern, place)
+            if word == "sent" and cause.bits == 14:
+                raise DesignError("a controller of 14 bits is sent as two messages: name one half, with its own number", place)
             what = Sent(cause) if word == "sent" else cause
             own = {name: (0, low, high) for name, low, high in pattern.captured}
             values, same = pattern.arguments, pattern.same
@@ -296,8 +298,10 @@ def is_event(source: Source) -> bool:
 
 def holds(wide: Received, narrow: Received) -> bool:
     """Whether every message of a narrow pattern fits a wide one."""
-    inside = all(a[0] <= b[0] and b[1] <= a[1] for a, b in zip(wide.data, narrow.data, strict=True))
-    return wide.status == narrow.status and narrow.ports & ~wide.ports == 0 and inside
+    # Of a SysEx a pattern names the first bytes only: more of them fit less.
+    alike = (wide.status, wide.bits) == (narrow.status, narrow.bits) and len(wide.data) <= len(narrow.data)
+    inside = all(a[0] <= b[0] and b[1] <= a[1] for a, b in zip(wide.data, narrow.data, strict=False))
+    return alike and narrow.ports & ~wide.ports == 0 and inside
 
 
 def _check_parts(whole: Mapping, kind: str, place: Place) -> None:

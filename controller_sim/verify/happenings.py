@@ -12,6 +12,7 @@ from controller_sim.design.outputs import Message, decode_one
 from controller_sim.design.program import Expression
 from controller_sim.design.promises import holds
 from controller_sim.design.python_code import PythonWriter
+from controller_sim.midi.messages import SYSEX
 from controller_sim.verify.watching import Item, Seen
 
 Values = tuple[int, ...]
@@ -113,10 +114,11 @@ def _data_of(wanted: Received, item: Item) -> Values | None:
     assert isinstance(message, Message)
     if not message.ports & wanted.ports:
         return None
-    status, first, second = (*message.data, 0, 0)[:3]
-    if status & 0xF0 == 0x90 and second == 0:
-        status, second = status - 0x10, NOTHING_DOWN
-    if status != wanted.status:
+    status, *rest = message.data
+    data = tuple(rest[:-1]) if status == SYSEX else (*rest, 0, 0)[:2]
+    if status & 0xF0 == 0x90 and data[1] == 0:
+        status, data = status - 0x10, (data[0], NOTHING_DOWN)
+    if status != wanted.status or len(data) < len(wanted.data):
         return None
-    (low, high), (second_low, second_high) = wanted.data
-    return (first, second) if low <= first <= high and second_low <= second <= second_high else None
+    values = tuple(data[: len(wanted.data)])
+    return values if all(low <= value <= high for value, (low, high) in zip(values, wanted.data, strict=True)) else None

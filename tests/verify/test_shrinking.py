@@ -45,15 +45,13 @@ def gap_off(by_us: int, design: Design) -> Design:
 LONG_GAP = OtherDesign(partial(gap_off, 1))
 
 
-class Stale(FastEngine):
-    """Shows a notice only when something else changes."""
+class Stubborn(FastEngine):
+    """Keeps what has been edited though it is cancelled."""
 
     __slots__ = ()
 
-    def show_notice(self, text: str, duration_us: int, now_us: int) -> None:
-        dirty = self.dirty
-        super().show_notice(text, duration_us, now_us)
-        self.dirty = dirty
+    def cancel_draft(self) -> None:
+        return
 
 
 @pytest.mark.parametrize(
@@ -61,9 +59,9 @@ class Stale(FastEngine):
     [
         (OtherDesign(partial(hold_off, 1)), 1),
         (LONG_GAP, 1),
-        (Stale, 2),
+        (Stubborn, 5),
     ],
-    ids=["hold", "gap", "notice"],
+    ids=["hold", "gap", "draft"],
 )
 def test_a_finding_is_shrunk_to_the_fewest_presses(factory: Any, strokes: int) -> None:
     found = campaign(BOOTH, 2, 4000, factory)
