@@ -148,7 +148,8 @@ def test_what_nothing_runs_is_not_on_the_chart() -> None:
 
 def test_notes_say_what_passes_through() -> None:
     told = chart(load_design(str(CONFIGS / "touring.yaml")))
-    assert told["Notes", ""][2] == "sends at usb; passes on from serial to usb: note off, note on, pitchwheel, start, stop"
+    passed = "passes on from serial to usb: note off, note on, pitchwheel"
+    assert told["Notes", ""][2] == f"sends at serial, usb; running status at serial; {passed}"
 
 
 def test_traffic_is_told_once_and_in_order() -> None:

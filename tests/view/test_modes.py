@@ -80,8 +80,9 @@ def test_the_ways_of_the_booth() -> None:
         Way(POWER_ON, 0, ("",)),
         Way(0, 1, ("hold a..c",)),
         Way(0, 2, ("hold d+e",)),
-        Way(1, 0, ("hold a..c",)),
+        Way(1, 0, ("hold a..c", "hold a+c 3s")),
         Way(2, POWER_ON, ("tap a, b",)),
+        Way(2, 0, ("hold a+c 3s",)),
     ]
 
 
@@ -126,8 +127,9 @@ def test_the_map_in_words_has_every_way() -> None:
         ["power on", "", "show"],
         ["show", "hold a..c", "edit cue"],
         ["", "hold d+e", "settings"],
-        ["edit cue", "hold a..c", "show"],
+        ["edit cue", "hold a..c, hold a+c 3s", "show"],
         ["settings", "tap a, b", "power on"],
+        ["", "hold a+c 3s", "show"],
     ]
 
 
