@@ -114,12 +114,15 @@ def check_places(defects: Sequence[Defect]) -> None:
 
 
 def try_all(defects: Sequence[Defect | InDesign], processes: int) -> Iterator[Verdict]:
-    """Try each defect in a process of its own; the verdicts come in the order of the defects."""
+    """Try each defect of the engine in a process of its own, then those in designs; the verdicts come in that order."""
     check_places([defect for defect in defects if isinstance(defect, Defect)])
     if any(name.startswith("controller_sim") for name in sys.modules):
         raise RuntimeError("the project has been imported already: forked processes would have it without the defect")
     with multiprocessing.get_context("fork").Pool(processes, maxtasksperchild=1) as pool:
-        yield from pool.imap(try_one, defects, chunksize=1)
+        yield from pool.imap(try_one, [defect for defect in defects if isinstance(defect, Defect)], chunksize=1)
+    # Nothing is changed for a design, so that these can share a process.
+    with multiprocessing.get_context("fork").Pool(processes) as pool:
+        yield from pool.imap(try_one, [defect for defect in defects if isinstance(defect, InDesign)], chunksize=1)
 
 
 def try_design(defect: InDesign) -> Verdict:
