@@ -24,3 +24,8 @@ def test_there_are_sixty_defects_in_the_engine_and_each_has_its_place_in_the_sou
 @pytest.mark.parametrize(("caught_by", "design"), CLAIMS)
 def test_a_property_notices_nothing_in_the_engine_without_the_defect(caught_by: str, design: str) -> None:
     assert trial.hold(caught_by, design, 8 if caught_by == "power cuts" else 96) == ("", "", 8 if caught_by == "power cuts" else 96)
+
+
+@pytest.mark.parametrize("defect", [each for each in trial.IN_DESIGNS if each.played], ids=lambda defect: defect.name)
+def test_a_fault_that_shows_in_a_run_is_found_by_its_property_and_its_mended_twin_passes(defect: trial.InDesign) -> None:
+    assert trial.try_design(defect).as_claimed

@@ -159,7 +159,8 @@ def _show(arguments: argparse.Namespace, design: Design, found: Found, told: lis
         times = times_reached(each.name, coverage, design)
         if each.name in found.findings or (each.not_here(design) is None and times is not None):
             judged = "seen  " if each.how == ENDLESS else "kept  "
-            _show_property(each.name, each.name in found.findings, judged, times or 0)
+            by_check = f", check: {', '.join(each.findings)}" if each.findings else ""
+            _show_property(each.name, each.name in found.findings, judged, times or 0, by_check)
     for name in promise_watchers(design):
         _show_property(name, name in found.findings, "kept  ", coverage.reached[name])
     for name in found.findings.keys() & {ACCIDENT.name}:
@@ -182,10 +183,10 @@ def _show(arguments: argparse.Namespace, design: Design, found: Found, told: lis
         print(paint(f"written to {arguments.out}", "quiet"))
 
 
-def _show_property(name: str, broken: bool, judged: str, times: int) -> None:
+def _show_property(name: str, broken: bool, judged: str, times: int, by_check: str = "") -> None:
     paint = painter(sys.stdout)
     state = paint("BROKEN", "bad") if broken else paint(judged, "good") if times else paint("unseen", "warn")
-    print(f"  {state}  {name:24}{paint(f'{times:>11,} times to check', 'quiet')}")
+    print(f"  {state}  {name:24}{paint(f'{times:>11,} times to check{by_check}', 'quiet')}")
 
 
 def _json(arguments: argparse.Namespace, design: Design, found: Found, told: list[_Told]) -> dict[str, Any]:
@@ -207,6 +208,7 @@ def _json(arguments: argparse.Namespace, design: Design, found: Found, told: lis
                 "name": each.name,
                 "says": each.line,
                 "decided": each.how,
+                "decided_by_check": each.findings,
                 "does_not_apply": each.not_here(design),
                 "checked": times_reached(each.name, coverage, design),
                 "broken": each.name in found.findings,

@@ -30,6 +30,8 @@ class Property:
     line: str
     how: str
     not_here: NotHere = lambda design: None
+    findings: tuple[str, ...] = ()
+    """The codes of the findings by which `check` decides it, or that part of it which the design alone shows, before anything is played."""
 
 
 def _without_chords(design: Design) -> str | None:
@@ -42,6 +44,10 @@ def _without_pairs(design: Design) -> str | None:
 
 def _without_modes(design: Design) -> str | None:
     return None if uses(design, program.Enter) or uses(design, program.Restart) else "the mode never changes"
+
+
+def _without_panic(design: Design) -> str | None:
+    return None if any(procedure.name == "panic" for procedure in design.procedures) else "nothing runs panic()"
 
 
 def _without_storage(design: Design) -> str | None:
@@ -67,7 +73,13 @@ def _without_notes(design: Design) -> str | None:
 
 
 PROPERTIES = (
-    Property("all of it used", "Every mode can be entered, every binding fires, every cell is read.", BEFORE),
+    Property(
+        "all of it used",
+        "Every mode can be entered, every binding fires, every cell is read.",
+        BEFORE,
+        findings=("mode-never-entered", "never-fires", "cell-never-read"),
+    ),
+    Property("panic at hand", "Where one mode can silence everything, every mode can.", BEFORE, _without_panic, ("no-panic-here",)),
     Property("playable windows", "No time is too short for a foot, and no two are too close to tell apart.", BEFORE),
     Property("latency", "How long each gesture takes from contact to last byte.", BEFORE),
     Property(accounts.ANSWERED, "Each press fires something or ends in exactly one other way; none is lost, none counts twice.", WATCHED),
@@ -95,7 +107,7 @@ PROPERTIES = (
     Property(pairs.CUT, "Power cut at any byte of a save leaves all old or all new values.", TWO_RUNS, _without_storage),
     Property(pairs.ORDER, "Which switches' order matters when both go down at once.", ENDLESS),
     Property("listening", "All of this holds whatever pedals and MIDI do meanwhile.", ENDLESS, _without_arrivals),
-    Property("home again", "From every mode there is a way back home.", ENDLESS, _without_modes),
+    Property("home again", "From every mode there is a way back home.", ENDLESS, _without_modes, ("no-way-home",)),
     Property("worst burst", "How far the serial line can fall behind.", ENDLESS),
 )
 """In the order in which they are shown."""

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from types import CodeType, ModuleType
 
+from planted import faults, played
 from planted.engine import Defect
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -27,10 +28,38 @@ POWER_CUT_SESSIONS = 24
 
 
 @dataclass(frozen=True, slots=True)
+class InDesign:
+    """A defect in a design: its text with the fault, and mended. `played` blocks of sessions are to show it; 0: `check` is."""
+
+    name: str
+    caught_by: str
+    bad: str
+    good: str
+    played: int = 0
+    harmless: str = ""
+
+
+BLOCKS = 4
+TWIN = "the mended twin"
+IN_DESIGNS = (
+    *(
+        InDesign(
+            f"design: {each.code}, the {number}. of the list",
+            each.code,
+            faults.BASE.replace(each.old, each.bad, 1),
+            faults.BASE.replace(each.old, each.good, 1),
+        )
+        for number, each in enumerate(faults.PLANTED, 1)
+    ),
+    *(InDesign(f"design: {each.name}", each.caught_by, played.BASE + each.bad, played.BASE + each.good, BLOCKS) for each in played.PLAYED),
+)
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """What became of a defect."""
 
-    defect: Defect
+    defect: Defect | InDesign
     noticed_by: str
     """The property that noticed it: the one that claims to, or ACCIDENT; empty if none did."""
     noticed: str
@@ -84,17 +113,48 @@ def check_places(defects: Sequence[Defect]) -> None:
         planted((ROOT / "controller_sim" / defect.file).read_text(encoding="utf-8"), defect)
 
 
-def try_all(defects: Sequence[Defect], processes: int) -> Iterator[Verdict]:
-    """Try each defect in a process of its own; the verdicts come in the order of the defects."""
-    check_places(defects)
+def try_all(defects: Sequence[Defect | InDesign], processes: int) -> Iterator[Verdict]:
+    """Try each defect of the engine in a process of its own, then those in designs; the verdicts come in that order."""
+    check_places([defect for defect in defects if isinstance(defect, Defect)])
     if any(name.startswith("controller_sim") for name in sys.modules):
         raise RuntimeError("the project has been imported already: forked processes would have it without the defect")
     with multiprocessing.get_context("fork").Pool(processes, maxtasksperchild=1) as pool:
-        yield from pool.imap(try_one, defects, chunksize=1)
+        yield from pool.imap(try_one, [defect for defect in defects if isinstance(defect, Defect)], chunksize=1)
+    # Nothing is changed for a design, so that these can share a process.
+    with multiprocessing.get_context("fork").Pool(processes) as pool:
+        yield from pool.imap(try_one, [defect for defect in defects if isinstance(defect, InDesign)], chunksize=1)
 
 
-def try_one(defect: Defect) -> Verdict:
+def try_design(defect: InDesign) -> Verdict:
+    """Whether what claims to notice a fault in a design does, and keeps quiet about the mended twin."""
+    started = time.perf_counter()
+    bad, sessions = complaints(defect, defect.bad)
+    good, _ = complaints(defect, defect.good)
+    by, text = (defect.caught_by, bad[defect.caught_by]) if defect.caught_by in bad else ("", "")
+    # A played twin must pass the whole campaign; of a twin in text only the one fault is mended.
+    if good if defect.played else defect.caught_by in good:
+        by, text = TWIN, next(iter(good.values()))
+    return Verdict(defect, by, text, sessions, time.perf_counter() - started)
+
+
+def complaints(defect: InDesign, text: str) -> tuple[dict[str, str], int]:
+    """What is said of a design, by finding or property, and how many sessions were played."""
+    from controller_sim.design.loader import load_design_text
+    from controller_sim.verify.checking import check
+    from controller_sim.verify.searching import search
+
+    design = load_design_text(text, "booth.yaml")
+    if not defect.played:
+        return {each.code: each.message for each in check(design).findings}, 0
+    found = search(design, SEED, range(defect.played))
+    return {name: finding.wrong.text for name, finding in found.findings.items()}, found.coverage.sessions
+
+
+def try_one(defect: Defect | InDesign) -> Verdict:
     """Plant a defect in this process, for good, and hold its engine to the property that claims to notice."""
+    if isinstance(defect, InDesign):
+        sys.path.insert(0, str(ROOT))
+        return try_design(defect)
     sys.meta_path.insert(0, Planter(defect))
     sys.path.insert(0, str(ROOT))
     started = time.perf_counter()
