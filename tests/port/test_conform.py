@@ -163,8 +163,9 @@ def test_a_port_that_hangs_is_stopped_and_not_tried_again(monkeypatch: pytest.Mo
 
 def test_a_board_that_looks_now_and_then_sends_the_same_at_most_one_look_later(design_file: Path) -> None:
     design = load_design(str(design_file))
-    # Others press at the very times at which holds and repeats are decided, where a late look changes what happens.
-    path = design_file.with_name(f"{design_file.stem}_{'cues' if design_file.stem == 'starter' else 'evening'}.press")
+    # Others press at the very times at which holds, repeats and tempo taps are decided, where a late look changes what happens.
+    apart = {"starter": "cues", "booth": "rehearsal", "touring": "evening"}
+    path = design_file.with_name(f"{design_file.stem}_{apart[design_file.stem]}.press")
     run = play(design, parse_script(path.read_text(encoding="utf-8"), design, str(path)))
     history = seen_by_polling(design, History(run.inputs, run.end_us))
     expected = next(EngineTarget("reference").play(design, "", [history]))

@@ -78,7 +78,8 @@ def test_what_a_gesture_means_is_told_in_words() -> None:
 def test_alike_gestures_of_a_mode_are_one_line() -> None:
     lines = list(check_lines(check(load_design(CONFIGS / "touring.yaml"))))
     play = lines[lines.index("  play") + 1 : lines.index("  edit")]
-    assert [line.partition(":")[0].strip() for line in play if line.startswith("    press ")] == ["press a, b, c, d, e, f, g, h", "press far"]
+    presses = [line.partition(":")[0].strip() for line in play if line.startswith("    press ")]
+    assert presses == ["press a, b, c, d, e, f, g, h", "press far"]
 
 
 @pytest.mark.parametrize("port", ["serial", "usb"])
