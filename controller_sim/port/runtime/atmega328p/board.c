@@ -2,7 +2,7 @@
  *
  *     switches   PC0 up, one for each, to ground (the chip's own pull-ups are on)
  *     pedals     PC5 down, one for each, from 0 V to the supply
- *     LEDs       PB0 up, one for each, through a resistor to ground
+ *     LEDs       as pins.h says, one for each colour, each through a resistor to ground
  *     display    PD2 RS, PD3 E, PD4..PD7 D4..D7; a character display of the usual kind, 4 bits wide, R/W to ground
  *     MIDI       PD1 out, PD0 in; 31,250 baud
  */
@@ -12,6 +12,7 @@
 
 #include "controller.h"
 #include "hardware.h"
+#include "pins.h"
 
 /* 16 MHz / (16 * 32) = 31,250 baud exactly (MIDI 1.0 Detailed Specification 4.2.1, p. 1). */
 #define BAUD_DIVIDER 31
@@ -83,28 +84,41 @@ void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count)
 }
 
 #if CTL_LEDS
-static uint8_t lit, blinking, dim;
+_Static_assert(sizeof led_pin == CTL_LEDS * LED_COLOURS, "pins.h must have a line for each LED");
 
+static led_pins_t lit, blinking, dim;
+
+/* One pin of an LED is lit at most. */
 void hw_set_led(uint8_t led, uint8_t value)
 {
-    uint8_t bit = (uint8_t)(1u << led), level = value & 3u;
-    lit = (uint8_t)(level ? lit | bit : lit & ~bit);
-    blinking = (uint8_t)(level == 2 ? blinking | bit : blinking & ~bit);
-    dim = (uint8_t)(level == 3 ? dim | bit : dim & ~bit);
+    uint8_t level = value & 3u;
+    led_pins_t bit = (led_pins_t)1u << led_pin[led][value >> 2], others = (led_pins_t)~bit;
+    for (uint8_t colour = 0; colour < LED_COLOURS; colour++) {
+        others &= (led_pins_t)~((led_pins_t)1u << led_pin[led][colour]);
+    }
+    lit = (led_pins_t)(level ? (lit & others) | bit : lit & others);
+    blinking = (led_pins_t)(level == 2 ? (blinking & others) | bit : blinking & others);
+    dim = (led_pins_t)(level == 3 ? (dim & others) | bit : dim & others);
 }
 
 /* Dim LEDs are lit at every fourth call. */
 static void drive_leds(void)
 {
     static uint8_t turn;
-    uint8_t show = lit;
+    led_pins_t show = lit;
     if ((uint8_t)overflows & BLINK_OVERFLOWS) {
-        show &= (uint8_t)~blinking;
+        show &= (led_pins_t)~blinking;
     }
     if (++turn & 3u) {
-        show &= (uint8_t)~dim;
+        show &= (led_pins_t)~dim;
     }
-    PORTB = (uint8_t)((PORTB & ~((1u << CTL_LEDS) - 1u)) | show);
+    PORTB = (uint8_t)((PORTB & (uint8_t)~LED_PINS_B) | (uint8_t)show);
+#if LED_PINS_C
+    PORTC = (uint8_t)((PORTC & (uint8_t)~LED_PINS_C) | (uint8_t)(show >> 8));
+#endif
+#if LED_PINS_D
+    PORTD = (uint8_t)((PORTD & (uint8_t)~LED_PINS_D) | (uint8_t)(show >> 16));
+#endif
 }
 #endif
 
@@ -175,7 +189,7 @@ static void drive_display(uint32_t now_us)
 static void start_display(void)
 {
     static const uint8_t commands[] = {0x28, 0x0C, 0x06, 0x01};
-    DDRD = 0xFCu;
+    DDRD |= 0xFCu;
     _delay_ms(50);
     for (uint8_t i = 0; i < 3; i++) {
         display_nibble(3, 0);
@@ -266,7 +280,9 @@ static void start_hardware(void)
 {
     PORTC = (1u << CTL_SWITCHES) - 1u;
 #if CTL_LEDS
-    DDRB = (1u << CTL_LEDS) - 1u;
+    DDRB = LED_PINS_B;
+    DDRC = LED_PINS_C;
+    DDRD = LED_PINS_D;
 #endif
     TCCR1B = 1u << CS11;
     TIMSK1 = 1u << TOIE1;
