@@ -12,7 +12,7 @@ from controller_sim.port.errors import PortError
 
 ATMEGA328P = Path(__file__).parent / "runtime" / "atmega328p"
 PORTS = ("PB", "PC", "PD")
-"""In pins.h a pin's number is 8 times its port's place here and its bit."""
+"""A pin's number is 8 times its port's place here and its bit."""
 PORT_B = range(6)
 PORT_C = range(8, 14)
 PORT_D = range(18, 24)
@@ -78,21 +78,24 @@ def _pins_header(design: Design, leds: Sequence[Sequence[int]]) -> Iterable[str]
     """The LEDs' pins as board.c reads them. An LED with fewer colours than another has its first pin once more in their place."""
     colours = max((len(pins) for pins in leds), default=1)
     highest = max((pin for pins in leds for pin in pins), default=0)
-    yield from (
-        "/* The pins of the LEDs, one for each colour: n is PBn, 8 + n is PCn, 16 + n is PDn. */",
-        "#ifndef PINS_H",
-        "#define PINS_H",
-    )
+    yield from ("/* The pins of the LEDs, one for each colour. */", "#ifndef PINS_H", "#define PINS_H")
     yield from ("", f"#define LED_COLOURS {colours}")
     yield from (f"#define LED_PINS_{port[1]} 0x{_mask(leds, place):02X}u" for place, port in enumerate(PORTS))
     if leds:
-        yield from ("", f"typedef uint{8 if highest < 8 else 16 if highest < 16 else 32}_t led_pins_t; /* bit n for pin n */", "")
-        yield "static const CTL_FLASH uint8_t led_pin[][LED_COLOURS] = {"
+        yield from ("", f"typedef uint{8 if highest < 8 else 16 if highest < 16 else 32}_t led_pins_t;", "")
+        used = sorted({pin // 8 for pins in leds for pin in pins})
+        yield from (f"#define {PORTS[port]}(n) ((led_pins_t)1u << {f'(8 * {port} + (n))' if port else '(n)'})" for port in used)
+        yield ""
+        yield "static const CTL_FLASH led_pins_t led_pin[][LED_COLOURS] = {"
         for led, pins in enumerate(leds):
             names = f"{design.leds[led]}: {', '.join(design.colours_of(led))}" if design.colours_of(led) else design.leds[led]
-            yield f"    {{{', '.join(map(str, [*pins, *[pins[0]] * (colours - len(pins))]))}}}, /* {comment(names)} */"
+            yield f"    {{{', '.join(map(_bit, [*pins, *[pins[0]] * (colours - len(pins))]))}}}, /* {comment(names)} */"
         yield "};"
     yield from ("", "#endif")
+
+
+def _bit(pin: int) -> str:
+    return f"{PORTS[pin // 8]}({pin % 8})"
 
 
 def _mask(leds: Sequence[Sequence[int]], port: int) -> int:

@@ -217,4 +217,4 @@ def test_every_colour_of_an_led_has_a_pin_that_nothing_else_has(switches: int, c
 def test_a_two_coloured_led_has_a_pin_for_each_colour() -> None:
     files = WRITERS["atmega328p"](load_design(CONFIGS / "booth.yaml"), "")
     assert "| PB3 | LED | d green |\n| PB4 | LED | d amber |\n| PB5 | LED | e green |\n| PC5 | LED | e amber |" in files["README.md"]
-    assert "{5, 13}, /* e: green, amber */" in files["pins.h"] and "#define LED_PINS_C 0x20u" in files["pins.h"]
+    assert "{PB(5), PC(5)}, /* e: green, amber */" in files["pins.h"] and "#define LED_PINS_C 0x20u" in files["pins.h"]

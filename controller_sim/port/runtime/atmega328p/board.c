@@ -11,6 +11,7 @@
 #include <util/delay.h>
 
 #include "controller.h"
+#include "flash.h"
 #include "hardware.h"
 #include "pins.h"
 
@@ -84,33 +85,33 @@ void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count)
 }
 
 #if CTL_LEDS
-_Static_assert(sizeof led_pin == CTL_LEDS * LED_COLOURS, "pins.h must have a line for each LED");
+_Static_assert(sizeof led_pin == sizeof(led_pins_t) * CTL_LEDS * LED_COLOURS, "pins.h must have a line for each LED");
 
-static led_pins_t lit, blinking, dim;
+enum { ON = 1, BLINK = 2, DIM = 3 };
+
+static led_pins_t pins_at[4]; /* the pins lit at each level; those of level 0 are dark */
 
 /* One pin of an LED is lit at most. */
 void hw_set_led(uint8_t led, uint8_t value)
 {
-    uint8_t level = value & 3u;
-    led_pins_t bit = (led_pins_t)1u << led_pin[led][value >> 2], others = (led_pins_t)~bit;
-    for (uint8_t colour = 0; colour < LED_COLOURS; colour++) {
-        others &= (led_pins_t)~((led_pins_t)1u << led_pin[led][colour]);
+    for (uint8_t level = ON; level <= DIM; level++) {
+        for (uint8_t colour = 0; colour < LED_COLOURS; colour++) {
+            pins_at[level] &= (led_pins_t)~led_pin[led][colour];
+        }
     }
-    lit = (led_pins_t)(level ? (lit & others) | bit : lit & others);
-    blinking = (led_pins_t)(level == 2 ? (blinking & others) | bit : blinking & others);
-    dim = (led_pins_t)(level == 3 ? (dim & others) | bit : dim & others);
+    pins_at[value & 3u] |= led_pin[led][value >> 2];
 }
 
 /* Dim LEDs are lit at every fourth call. */
 static void drive_leds(void)
 {
     static uint8_t turn;
-    led_pins_t show = lit;
-    if ((uint8_t)overflows & BLINK_OVERFLOWS) {
-        show &= (led_pins_t)~blinking;
+    led_pins_t show = pins_at[ON];
+    if (!((uint8_t)overflows & BLINK_OVERFLOWS)) {
+        show |= pins_at[BLINK];
     }
-    if (++turn & 3u) {
-        show &= (led_pins_t)~dim;
+    if (!(++turn & 3u)) {
+        show |= pins_at[DIM];
     }
     PORTB = (uint8_t)((PORTB & (uint8_t)~LED_PINS_B) | (uint8_t)show);
 #if LED_PINS_C
@@ -188,7 +189,7 @@ static void drive_display(uint32_t now_us)
 /* As the data sheets of such displays ask: three times 8 bits wide with pauses, then 4; no cursor, cleared. */
 static void start_display(void)
 {
-    static const uint8_t commands[] = {0x28, 0x0C, 0x06, 0x01};
+    static const CTL_FLASH uint8_t commands[] = {0x28, 0x0C, 0x06, 0x01};
     DDRD |= 0xFCu;
     _delay_ms(50);
     for (uint8_t i = 0; i < 3; i++) {
