@@ -13,7 +13,7 @@ from pathlib import Path
 from controller_sim.design import load_design
 from controller_sim.port import WRITERS
 
-BUDGETS = {"starter": (6_144, 192), "booth": (17_000, 1_060)}
+BUDGETS = {"starter": (6_144, 192), "booth": (16_500, 1_060)}
 """Bytes of flash, and of RAM before the stack, that a design of configs/ may take."""
 
 

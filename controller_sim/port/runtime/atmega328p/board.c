@@ -94,10 +94,12 @@ static led_pins_t pins_at[4]; /* the pins lit at each level; those of level 0 ar
 /* One pin of an LED is lit at most. */
 void hw_set_led(uint8_t led, uint8_t value)
 {
+    led_pins_t others = (led_pins_t)~0u;
+    for (uint8_t colour = 0; colour < LED_COLOURS; colour++) {
+        others &= (led_pins_t)~led_pin[led][colour];
+    }
     for (uint8_t level = ON; level <= DIM; level++) {
-        for (uint8_t colour = 0; colour < LED_COLOURS; colour++) {
-            pins_at[level] &= (led_pins_t)~led_pin[led][colour];
-        }
+        pins_at[level] &= others;
     }
     pins_at[value & 3u] |= led_pin[led][value >> 2];
 }

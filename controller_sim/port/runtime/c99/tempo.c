@@ -7,10 +7,11 @@
 #if CTL_HAS_TEMPO
 #define MINUTE_US 60000000u
 
-/* Whether two tempos are the same, each a fraction: by whole parts and what is left, so that all fits 32 bits. */
+/* Whether two tempos are the same, each a fraction. Where the whole parts agree, the products are less than 2^32 apart, so that
+ * 32 bits of them are enough. */
 static bool is_same(uint32_t a_us, uint16_t a_parts, uint32_t b_us, uint16_t b_parts)
 {
-    return a_us / a_parts == b_us / b_parts && a_us % a_parts * b_parts == b_us % b_parts * a_parts;
+    return a_us / a_parts == b_us / b_parts && a_us * b_parts == b_us * a_parts;
 }
 
 void ctl_start_tempo(void)
