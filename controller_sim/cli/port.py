@@ -15,7 +15,7 @@ _WRITTEN = "written.txt"
 """Says of every file what it was when it was written, so that a file that somebody has changed since is known."""
 
 _EPILOG = """\
-What says how your own board is wired (pins.py, board.py, board.c) is yours: where such a file is there already, it is left as
+What says how your own board is wired (pins.h, pins.py, board.c, board.py) is yours: where such a file is there already, it is left as
 it is. All else is written anew, unless somebody has changed it since it was written: then nothing is, but with --force.
 
 examples:

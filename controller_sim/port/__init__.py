@@ -38,5 +38,5 @@ def _atmega328p(design: Design, source: str) -> dict[str, str]:
 WRITERS: Mapping[str, Writer] = {"c99": _c99, "atmega328p": _atmega328p, "micropython": _micropython}
 """Writers by the names of what they write for."""
 
-BUILDERS_OWN = ("board.c", "board.py", "pins.py")
+BUILDERS_OWN = ("board.c", "pins.h", "board.py", "pins.py")
 """Files that say how a board is wired: once written, they are the builder's."""

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from controller_sim.design.form import Design, Place
 from controller_sim.port.c99 import write_c99
+from controller_sim.port.c_types import comment
 from controller_sim.port.errors import PortError
 
 ATMEGA328P = Path(__file__).parent / "runtime" / "atmega328p"
-MOST_PINS = 6
-"""Of port C, which switches and pedals share, and of port B, which the LEDs have."""
+PORTS = ("PB", "PC", "PD")
+"""A pin's number is 8 times its port's place here and its bit."""
+PORT_B = range(6)
+PORT_C = range(8, 14)
+PORT_D = range(18, 24)
+"""What the display has, where there is one."""
 MOST_LINES = 4
 EEPROM_BYTES = 1024
 
@@ -20,32 +25,78 @@ def write_atmega328p(design: Design, source: str) -> dict[str, str]:
     """The firmware with an ATmega328P around it. Raises PortError where the chip has too few pins or too little memory."""
     _check(design)
     files = {path.name: path.read_text(encoding="utf-8") for path in sorted(ATMEGA328P.iterdir())}
-    readme = files["README.md"].replace("@TITLE@", design.title).replace("@PINS@", "\n".join(_pins(design)))
-    return {**write_c99(design, source), **files, "README.md": readme}
+    leds = led_pins(design)
+    readme = files["README.md"].replace("@TITLE@", design.title).replace("@PINS@", "\n".join(_table(design, leds)))
+    pins = "\n".join(_pins_header(design, leds)) + "\n"
+    return {**write_c99(design, source), **files, "README.md": readme, "pins.h": pins}
+
+
+def _colours(design: Design, led: int) -> tuple[str, ...]:
+    return design.colours_of(led) or ("",)
+
+
+def led_pins(design: Design) -> list[list[int]]:
+    """The pins of each LED by its colours: those of port B, then what switches, pedals and display leave free."""
+    free = [*PORT_B, *PORT_C[len(design.switches) : len(PORT_C) - len(design.pedals)], *(() if design.display_characters else PORT_D)]
+    needed = sum(len(_colours(design, led)) for led in range(len(design.leds)))
+    if needed > len(free):
+        what = f"the LEDs need {needed} pins, one for each of their colours, but the board has {len(free)} left for them"
+        raise PortError(what, Place(design.file, 1, 1))
+    pins = iter(free)
+    return [[next(pins) for _ in _colours(design, led)] for led in range(len(design.leds))]
+
+
+def _name(pin: int) -> str:
+    return f"{PORTS[pin // 8]}{pin % 8}"
 
 
 def _check(design: Design) -> None:
     place = Place(design.file, 1, 1)
     inputs = len(design.switches) + len(design.pedals)
-    if inputs > MOST_PINS:
-        raise PortError(f"the board has {MOST_PINS} pins for switches and pedals, but the design has {inputs}", place)
-    if len(design.leds) > MOST_PINS:
-        raise PortError(f"the board has {MOST_PINS} pins for LEDs, but the design has {len(design.leds)}", place)
-    coloured = [name for led, name in enumerate(design.leds) if len(design.colours_of(led)) > 1]
-    if coloured:
-        raise PortError(f"the board lights LEDs of one colour only, but '{coloured[0]}' has more", place)
+    if inputs > len(PORT_C):
+        raise PortError(f"the board has {len(PORT_C)} pins for switches and pedals, but the design has {inputs}", place)
     if design.display_characters and design.display_lines > MOST_LINES:
         raise PortError(f"the board drives displays of {MOST_LINES} lines at most, not {design.display_lines}", place)
     if design.storage.bytes > EEPROM_BYTES:
         raise PortError(f"the chip's EEPROM has {EEPROM_BYTES} bytes, but the design declares storage of {design.storage.bytes}", place)
 
 
-def _pins(design: Design) -> Iterable[str]:
+def _table(design: Design, leds: Sequence[Sequence[int]]) -> Iterable[str]:
     yield from ("| pin | what | name |", "|---|---|---|")
-    yield from (f"| PC{n} | switch | {name} |" for n, name in enumerate(design.switches))
-    yield from (f"| PC{MOST_PINS - 1 - n} | pedal | {pedal.name} |" for n, pedal in enumerate(design.pedals))
-    yield from (f"| PB{n} | LED | {name} |" for n, name in enumerate(design.leds))
+    yield from (f"| {_name(pin)} | switch | {name} |" for pin, name in zip(PORT_C, design.switches, strict=False))
+    yield from (f"| {_name(pin)} | pedal | {pedal.name} |" for pin, pedal in zip(reversed(PORT_C), design.pedals, strict=False))
+    for led, pins in enumerate(leds):
+        names = (f"{design.leds[led]} {colour}".strip() for colour in _colours(design, led))
+        yield from (f"| {_name(pin)} | LED | {name} |" for pin, name in zip(pins, names, strict=True))
     if design.display_characters:
         yield from ("| PD2 | display | RS |", "| PD3 | display | E |")
         yield from (f"| PD{n} | display | D{n} |" for n in range(4, 8))
     yield from ("| PD1 | MIDI out | |", "| PD0 | MIDI in | |")
+
+
+def _pins_header(design: Design, leds: Sequence[Sequence[int]]) -> Iterable[str]:
+    """The LEDs' pins as board.c reads them. An LED with fewer colours than another has its first pin once more in their place."""
+    colours = max((len(pins) for pins in leds), default=1)
+    highest = max((pin for pins in leds for pin in pins), default=0)
+    yield from ("/* The pins of the LEDs, one for each colour. */", "#ifndef PINS_H", "#define PINS_H")
+    yield from ("", f"#define LED_COLOURS {colours}")
+    yield from (f"#define LED_PINS_{port[1]} 0x{_mask(leds, place):02X}u" for place, port in enumerate(PORTS))
+    if leds:
+        yield from ("", f"typedef uint{8 if highest < 8 else 16 if highest < 16 else 32}_t led_pins_t;", "")
+        used = sorted({pin // 8 for pins in leds for pin in pins})
+        yield from (f"#define {PORTS[port]}(n) ((led_pins_t)1u << {f'(8 * {port} + (n))' if port else '(n)'})" for port in used)
+        yield ""
+        yield "static const CTL_FLASH led_pins_t led_pin[][LED_COLOURS] = {"
+        for led, pins in enumerate(leds):
+            names = f"{design.leds[led]}: {', '.join(design.colours_of(led))}" if design.colours_of(led) else design.leds[led]
+            yield f"    {{{', '.join(map(_bit, [*pins, *[pins[0]] * (colours - len(pins))]))}}}, /* {comment(names)} */"
+        yield "};"
+    yield from ("", "#endif")
+
+
+def _bit(pin: int) -> str:
+    return f"{PORTS[pin // 8]}({pin % 8})"
+
+
+def _mask(leds: Sequence[Sequence[int]], port: int) -> int:
+    return sum(1 << pin % 8 for pins in leds for pin in pins if pin // 8 == port)

@@ -68,6 +68,13 @@ def _without_unread(body: Sequence[str], names: Iterable[str]) -> list[str]:
     return lines
 
 
+def _is_negation(one: program.Expression, other: program.Expression) -> bool:
+    """Whether two comparisons for equality say the opposite."""
+    if not isinstance(one, program.Compare) or not isinstance(other, program.Compare):
+        return False
+    return {one.operator, other.operator} == {"==", "!="} and (one.left, one.right) == (other.left, other.right)
+
+
 class DesignWriter:
     """Writes design.c but for its tables."""
 
@@ -214,7 +221,9 @@ class DesignWriter:
         for mode in self.design.modes:
             body: list[str] = []
             for n, condition in enumerate(mode.conditions):
-                body += [f"if ({self.plain.condition(condition)}) {{", f"    holds |= 0x{1 << n:X}u;", "}"]
+                negated = next((m for m in range(n) if _is_negation(mode.conditions[m], condition)), None)
+                text = self.plain.condition(condition) if negated is None else f"!(holds & 0x{1 << negated:X}u)"
+                body += [f"if ({text}) {{", f"    holds |= 0x{1 << n:X}u;", "}"]
             bodies.append(body)
         cases = [(f"{name}:", body) for name, body in zip(self.facts.mode_names, bodies, strict=True)]
         start = ["ctl_conditions_t ctl_read_conditions(void)", "{", "    ctl_conditions_t holds = 0;"]
@@ -239,8 +248,14 @@ class DesignWriter:
     def _leds(self) -> list[str]:
         bodies = []
         for mode in self.design.modes:
-            values = [self.plain.value(led, "uint8_t") for led in mode.leds]
-            bodies.append([f"values[{name}] = {value};" for name, value in zip(self.facts.led_names, values, strict=True)])
+            first: dict[str, str] = {}
+            body = []
+            for name, led in zip(self.facts.led_names, mode.leds, strict=True):
+                value = self.plain.value(led, "uint8_t")
+                # Computed once, where several LEDs show the same.
+                body.append(f"values[{name}] = {value if value.isdigit() else first.get(value, value)};")
+                first.setdefault(value, f"values[{name}]")
+            bodies.append(body)
         cases = [(f"{name}:", body) for name, body in zip(self.facts.mode_names, bodies, strict=True)]
         dark = ["    for (uint8_t led = 0; led < CTL_LEDS; led++) {", "        values[led] = 0;", "    }"]
         return ["void ctl_read_leds(uint8_t values[])", "{", *dark, *self._switch("ctl.mode", cases), "}", ""]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import groupby, takewhile
 
 from controller_sim.design import form, program
 from controller_sim.design.program import Expression, Statement
@@ -12,6 +13,11 @@ from controller_sim.port.c_types import fits_int, number, type_for, widens
 
 PRIMARY, UNARY, TIMES, PLUS, ORDER, EQUAL, AND, OR, CHOICE = range(9)
 """How tightly C binds; a term inside a tighter one needs brackets."""
+
+FEWEST_IN_TABLE = 6
+"""So many fixed messages in a row are smaller as a table."""
+MOST_IN_TABLE = 60
+"""Of four bytes each, so that a byte counts them."""
 
 _LEVELS = {"+": PLUS, "-": PLUS, "*": TIMES, "<": ORDER, "<=": ORDER, ">": ORDER, ">=": ORDER, "==": EQUAL, "!=": EQUAL}
 PORTS = {form.SERIAL: "CTL_SERIAL", form.USB: "CTL_USB", form.SERIAL | form.USB: "CTL_SERIAL | CTL_USB"}
@@ -61,6 +67,10 @@ class CodeWriter:
         self.ends = ends or {}
         self._counters = 0
 
+    def _fits(self, *expressions: Expression) -> bool:
+        """Whether plain int arithmetic holds all of some values, by what the locals in them are ever set to."""
+        return all(fits_int(*self.facts.interval(e, self.ends)) for e in expressions)
+
     def term(self, e: Expression) -> Term:
         match e:
             case program.Constant():
@@ -70,7 +80,7 @@ class CodeWriter:
             case program.Local(slot=slot):
                 return self._read(self.names[slot], self.types[slot])
             case program.Unary(operator="-", operand=operand):
-                wide = not (fits_int(e.low, e.high) and fits_int(operand.low, operand.high))
+                wide = not self._fits(e, operand)
                 return Term(f"-{self._operand(operand, wide, PRIMARY)}", UNARY, "int32_t" if wide else "int")
             case program.Unary(operator="abs", operand=operand):
                 return self._call("abs", e, operand)
@@ -143,7 +153,7 @@ class CodeWriter:
     def _choice(self, e: Expression, condition: Term, then: Expression, otherwise: Expression) -> Term:
         if condition.text in _DECIDED:
             return self.term(otherwise if condition.text == "0" else then)
-        wide = not fits_int(e.low, e.high)
+        wide = not self._fits(e)
         sides = [self._operand(then, wide, OR), self._operand(otherwise, wide, CHOICE)]
         both = {self.term(side).type for side in (then, otherwise)}
         kind = "bool" if both == {"bool"} else "int32_t" if wide else "int"
@@ -163,12 +173,12 @@ class CodeWriter:
 
     def _operand(self, e: Expression, wide: bool, level: int) -> str:
         term = self.term(e)
-        if wide and fits_int(e.low, e.high):
+        if wide and self._fits(e):
             return f"(int32_t){term.within(UNARY)}" if level >= UNARY else f"((int32_t){term.within(UNARY)})"
         return term.within(level)
 
     def _call(self, function: str, result: Expression, *arguments: Expression) -> Term:
-        wide = not all(fits_int(e.low, e.high) for e in (result, *arguments))
+        wide = not self._fits(result, *arguments)
         width = 32 if wide else 16
         texts = ", ".join(self.value(argument, f"int{width}_t") for argument in arguments)
         return Term(f"ctl_{function}{width}({texts})", PRIMARY, f"int{width}_t")
@@ -181,7 +191,7 @@ class CodeWriter:
             if left.low < 0 or right.low <= 0:
                 return self._call("div" if operator == "//" else "mod", e, left, right)
             sign = "/" if operator == "//" else "%"
-        wide = not all(fits_int(each.low, each.high) for each in (e, left, right))
+        wide = not self._fits(e, left, right)
         right_level = level - 1 if sign in ("-", "/", "%") else level
         if sign == "*" and isinstance(right, program.Binary) and right.operator in ("//", "%"):
             right_level = level - 1
@@ -201,7 +211,18 @@ class CodeWriter:
         return Term(f"CTL_ELEMENT_CHANGED({name}, {self._index(index)})", PRIMARY, "bool")
 
     def block(self, body: Sequence[Statement]) -> list[str]:
-        return [line for statement in body for line in self._statement(statement)]
+        lines: list[str] = []
+        place = 0
+        while place < len(body):
+            run = list(takewhile(_is_fixed, body[place : place + MOST_IN_TABLE]))
+            lines += self._send_all(run) if len(run) >= FEWEST_IN_TABLE else self._statement(body[place])
+            place += len(run) if len(run) >= FEWEST_IN_TABLE else 1
+        return lines
+
+    def _send_all(self, run: Sequence[Statement]) -> list[str]:
+        entries = [", ".join([PORTS[s.ports], *self._bytes(s.data)]) for s in run if isinstance(s, program.Send)]
+        head = "    static const CTL_FLASH uint8_t messages[] = {"
+        return ["{", head, *(f"        {entry}," for entry in entries), "    };", "    ctl_send_all(messages, sizeof messages);", "}"]
 
     def _statement(self, statement: Statement) -> list[str]:
         match statement:
@@ -211,7 +232,9 @@ class CodeWriter:
             case program.SetLocal(slot, value):
                 return [f"{self.names[slot]} = {self.value(value, self.types[slot])};"] if slot in self.names else []
             case program.SetTempo(value):
-                return [f"ctl_set_tempo({self.value(value, 'int32_t')});"]
+                if self._fits(value):
+                    return [f"ctl_set_tempo({self.value(value, 'int16_t')});"]
+                return [f"ctl_set_tempo((int16_t)ctl_clamp32({self.value(value, 'int32_t')}, CTL_TEMPO_LOW, CTL_TEMPO_HIGH));"]
             case program.If():
                 return self._if(statement)
             case program.For():
@@ -225,7 +248,7 @@ class CodeWriter:
             case program.CancelDelayed():
                 return ["ctl_cancel_delayed(CTL_NO_MODE);"] if self.facts.has_delayed else []
             case program.FactoryValues(cells):
-                return [self._factory_values(cell) for cell in sorted(set(cells) - self.facts.constant_cells)]
+                return self._factory_values(cells)
             case program.Restart():
                 return ["ctl_restart();"]
             case program.Enter(mode):
@@ -266,9 +289,17 @@ class CodeWriter:
     def _argument(self, procedure: int, slot: int, e: Expression) -> str:
         return self.value(e, self.facts.local_types[procedure].get(slot, "int32_t"))
 
-    def _factory_values(self, cell: int) -> str:
-        name = self.facts.cell_names[cell]
-        return f"ctl_factory_values(offsetof(struct ctl_cells, {name}), sizeof cells.{name});"
+    def _factory_values(self, cells: Iterable[int]) -> list[str]:
+        """A call for each run of cells that are neighbours in struct ctl_cells."""
+        moving = [n for n in range(len(self.facts.design.cells)) if n not in self.facts.constant_cells]
+        lines, wanted = [], set(cells)
+        for _, run in groupby(moving, key=wanted.__contains__):
+            names = [self.facts.cell_names[n] for n in run if n in wanted]
+            if names:
+                start = f"offsetof(struct ctl_cells, {names[0]})"
+                rest = f"offsetof(struct ctl_cells, {names[-1]}) - {start} + " if len(names) > 1 else ""
+                lines.append(f"ctl_factory_values({start}, {rest}sizeof cells.{names[-1]});")
+        return lines
 
     def _set_cell(self, statement: program.SetCell) -> str:
         cell = self.facts.design.cells[statement.cell]
@@ -354,6 +385,13 @@ class CodeWriter:
                 lines.append(f"ctl_put_text({self.facts.text_name(chr(10))});")
             lines += self.text(line)
         return lines
+
+
+def _is_fixed(statement: Statement) -> bool:
+    """Whether a statement sends three bytes at once that are always the same."""
+    if not isinstance(statement, program.Send) or statement.delay_us or len(statement.data) != 3:
+        return False
+    return all(isinstance(byte, program.Constant) for byte in statement.data)
 
 
 def _indented(lines: Iterable[str]) -> list[str]:

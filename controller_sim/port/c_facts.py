@@ -115,6 +115,14 @@ class Facts:
                 low, high = self.design.tempo.low, self.design.tempo.high
             case program.Reading() | program.Changed() | program.Compare() | program.Logic() | program.Unary(operator="not"):
                 low, high = 0, 1
+            case program.Binary(operator="+" | "-" | "min" | "max" as operator, left=left, right=right):
+                a, b = self.interval(left, ends), self.interval(right, ends)
+                low, high = {
+                    "+": (a[0] + b[0], a[1] + b[1]),
+                    "-": (a[0] - b[1], a[1] - b[0]),
+                    "min": (min(a[0], b[0]), min(a[1], b[1])),
+                    "max": (max(a[0], b[0]), max(a[1], b[1])),
+                }[operator]
         return max(low, e.low), min(high, e.high)
 
     def local_names(self, procedure: Procedure) -> dict[int, str]:

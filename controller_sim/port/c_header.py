@@ -167,12 +167,15 @@ def _types(facts: Facts, bound: Bound) -> list[str]:
     choices = len(design.bindings) + 1 + len(bound.alternatives)
     wide = facts.shows_wide
     conditions = max(len(mode.conditions) for mode in design.modes)
+    chords = sum(len(bound.chords(mode)) for mode in range(len(design.modes)))
+    parts = max(chords, *(sum(map(len, each)) for each in zip(*((m.timers, m.draft, m.responses) for m in design.modes), strict=True)))
     return [
         f"typedef {'uint8_t' if len(design.switches) <= 8 else 'uint16_t'} ctl_switches_t; /* bit s for switch s */",
         f"typedef {'int32_t' if wide else 'int16_t'} ctl_number_t; /* what texts show */",
         f"typedef {'uint32_t' if wide else 'uint16_t'} ctl_magnitude_t;",
         f"typedef {type_for(0, choices)} ctl_choice_t;",
         f"typedef {type_for(0, len(bound.rows) + 1)} ctl_row_number_t;",
+        f"typedef {type_for(0, parts)} ctl_part_t; /* a place in a table that modes share */",
         f"typedef {'uint8_t' if conditions <= 8 else 'uint16_t' if conditions <= 16 else 'uint32_t'} ctl_conditions_t;",
         "",
     ]

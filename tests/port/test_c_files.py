@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from controller_sim.design import form, load_design, program
 from controller_sim.design.loader import load_design_text
-from controller_sim.port import WRITERS
+from controller_sim.port import WRITERS, boards
 from controller_sim.port.c99 import design_files, runtime_files, write_c99
 from controller_sim.port.compiler import COMPILERS, find_compiler
 from controller_sim.port.errors import PortError
@@ -181,6 +181,40 @@ def test_a_board_has_its_pins_named_and_refuses_what_it_has_no_pins_for() -> Non
     starter = load_design(CONFIGS / "starter.yaml")
     files = WRITERS["atmega328p"](starter, "")
     assert "| PC1 | switch | back |" in files["README.md"] and "board.c" in files
-    many = replace(starter, leds=tuple(f"led{n}" for n in range(7)))
-    with pytest.raises(PortError, match="6 pins for LEDs, but the design has 7"):
+    many = replace(starter, leds=tuple(f"led{n}" for n in range(11)))
+    with pytest.raises(PortError, match=r"the LEDs need 11 pins, one for each of their colours, but the board has 10 left"):
         WRITERS["atmega328p"](many, "")
+
+
+@given(
+    switches=st.integers(1, 6),
+    colours=st.lists(st.sampled_from([(), ("red", "green"), ("red", "green", "blue")]), min_size=1, max_size=8),
+    characters=st.sampled_from([0, 6]),
+)
+def test_every_colour_of_an_led_has_a_pin_that_nothing_else_has(switches: int, colours: list[tuple[str, ...]], characters: int) -> None:
+    starter = load_design(CONFIGS / "starter.yaml")
+    design = replace(
+        starter,
+        switches=tuple(f"s{n}" for n in range(switches)),
+        leds=tuple(f"led{n}" for n in range(len(colours))),
+        led_colours=tuple(colours),
+        display_characters=characters,
+    )
+    needed = sum(max(len(each), 1) for each in colours)
+    left = 6 + (6 - switches) + (0 if characters else 6)
+    if needed > left:
+        with pytest.raises(PortError, match=f"need {needed} pins.* has {left} left"):
+            boards.led_pins(design)
+        return
+    pins = boards.led_pins(design)
+    assert [len(each) for each in pins] == [max(len(each), 1) for each in colours]
+    numbers = [pin for each in pins for pin in each]
+    assert len(set(numbers)) == needed
+    taken = {8 + n for n in range(switches)} | ({16, 17} if not characters else set(range(16, 24)))
+    assert taken.isdisjoint(numbers) and {6, 7, 14, 15}.isdisjoint(numbers)
+
+
+def test_a_two_coloured_led_has_a_pin_for_each_colour() -> None:
+    files = WRITERS["atmega328p"](load_design(CONFIGS / "booth.yaml"), "")
+    assert "| PB3 | LED | d green |\n| PB4 | LED | d amber |\n| PB5 | LED | e green |\n| PC5 | LED | e amber |" in files["README.md"]
+    assert "{PB(5), PC(5)}, /* e: green, amber */" in files["pins.h"] and "#define LED_PINS_C 0x20u" in files["pins.h"]

@@ -2,7 +2,7 @@
  *
  *     switches   PC0 up, one for each, to ground (the chip's own pull-ups are on)
  *     pedals     PC5 down, one for each, from 0 V to the supply
- *     LEDs       PB0 up, one for each, through a resistor to ground
+ *     LEDs       as pins.h says, one for each colour, each through a resistor to ground
  *     display    PD2 RS, PD3 E, PD4..PD7 D4..D7; a character display of the usual kind, 4 bits wide, R/W to ground
  *     MIDI       PD1 out, PD0 in; 31,250 baud
  */
@@ -11,7 +11,9 @@
 #include <util/delay.h>
 
 #include "controller.h"
+#include "flash.h"
 #include "hardware.h"
+#include "pins.h"
 
 /* 16 MHz / (16 * 32) = 31,250 baud exactly (MIDI 1.0 Detailed Specification 4.2.1, p. 1). */
 #define BAUD_DIVIDER 31
@@ -83,28 +85,43 @@ void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count)
 }
 
 #if CTL_LEDS
-static uint8_t lit, blinking, dim;
+_Static_assert(sizeof led_pin == sizeof(led_pins_t) * CTL_LEDS * LED_COLOURS, "pins.h must have a line for each LED");
 
+enum { ON = 1, BLINK = 2, DIM = 3 };
+
+static led_pins_t pins_at[4]; /* the pins lit at each level; those of level 0 are dark */
+
+/* One pin of an LED is lit at most. */
 void hw_set_led(uint8_t led, uint8_t value)
 {
-    uint8_t bit = (uint8_t)(1u << led), level = value & 3u;
-    lit = (uint8_t)(level ? lit | bit : lit & ~bit);
-    blinking = (uint8_t)(level == 2 ? blinking | bit : blinking & ~bit);
-    dim = (uint8_t)(level == 3 ? dim | bit : dim & ~bit);
+    led_pins_t others = (led_pins_t)~0u;
+    for (uint8_t colour = 0; colour < LED_COLOURS; colour++) {
+        others &= (led_pins_t)~led_pin[led][colour];
+    }
+    for (uint8_t level = ON; level <= DIM; level++) {
+        pins_at[level] &= others;
+    }
+    pins_at[value & 3u] |= led_pin[led][value >> 2];
 }
 
 /* Dim LEDs are lit at every fourth call. */
 static void drive_leds(void)
 {
     static uint8_t turn;
-    uint8_t show = lit;
-    if ((uint8_t)overflows & BLINK_OVERFLOWS) {
-        show &= (uint8_t)~blinking;
+    led_pins_t show = pins_at[ON];
+    if (!((uint8_t)overflows & BLINK_OVERFLOWS)) {
+        show |= pins_at[BLINK];
     }
-    if (++turn & 3u) {
-        show &= (uint8_t)~dim;
+    if (!(++turn & 3u)) {
+        show |= pins_at[DIM];
     }
-    PORTB = (uint8_t)((PORTB & ~((1u << CTL_LEDS) - 1u)) | show);
+    PORTB = (uint8_t)((PORTB & (uint8_t)~LED_PINS_B) | (uint8_t)show);
+#if LED_PINS_C
+    PORTC = (uint8_t)((PORTC & (uint8_t)~LED_PINS_C) | (uint8_t)(show >> 8));
+#endif
+#if LED_PINS_D
+    PORTD = (uint8_t)((PORTD & (uint8_t)~LED_PINS_D) | (uint8_t)(show >> 16));
+#endif
 }
 #endif
 
@@ -174,8 +191,8 @@ static void drive_display(uint32_t now_us)
 /* As the data sheets of such displays ask: three times 8 bits wide with pauses, then 4; no cursor, cleared. */
 static void start_display(void)
 {
-    static const uint8_t commands[] = {0x28, 0x0C, 0x06, 0x01};
-    DDRD = 0xFCu;
+    static const CTL_FLASH uint8_t commands[] = {0x28, 0x0C, 0x06, 0x01};
+    DDRD |= 0xFCu;
     _delay_ms(50);
     for (uint8_t i = 0; i < 3; i++) {
         display_nibble(3, 0);
@@ -266,7 +283,9 @@ static void start_hardware(void)
 {
     PORTC = (1u << CTL_SWITCHES) - 1u;
 #if CTL_LEDS
-    DDRB = (1u << CTL_LEDS) - 1u;
+    DDRB = LED_PINS_B;
+    DDRC = LED_PINS_C;
+    DDRD = LED_PINS_D;
 #endif
     TCCR1B = 1u << CS11;
     TIMSK1 = 1u << TOIE1;

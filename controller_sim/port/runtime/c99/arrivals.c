@@ -31,7 +31,7 @@ static void respond_to_move(uint8_t p)
 #if CTL_HAS_CONDITIONS
     ctl_conditions_t holds = ctl_read_conditions();
 #endif
-    for (uint16_t i = 0; i < part->count; i++) {
+    for (ctl_part_t i = 0; i < part->count; i++) {
         const CTL_FLASH struct ctl_move *move = &ctl_moves[part->first + i];
         if (move->pedal != p) {
             continue;
@@ -186,7 +186,7 @@ static void hear(uint8_t port, const uint8_t *bytes, uint8_t length)
     pair[0] = ctl.pair[0];
     pair[1] = ctl.pair[1];
 #endif
-    for (uint16_t i = 0; i < part->count; i++) {
+    for (ctl_part_t i = 0; i < part->count; i++) {
         const CTL_FLASH struct ctl_heard *heard = &ctl_heard[part->first + i];
         const int16_t *meant = heard->is_pair ? pair : values;
         if (heard->status != status || !(heard->ports & port) || (heard->is_pair && !is_pair) ||

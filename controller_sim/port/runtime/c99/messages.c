@@ -59,6 +59,14 @@ void ctl_send3(uint8_t ports, uint8_t status, uint8_t first, uint8_t second)
     let_out(ports, bytes, 3);
 }
 
+/* Messages of three bytes that stand in a table, each behind its ports; `bytes` is how long the table is. */
+void ctl_send_all(const CTL_FLASH uint8_t *table, uint8_t bytes)
+{
+    for (const CTL_FLASH uint8_t *end = table + bytes; table < end; table += 4) {
+        ctl_send3(table[0], table[1], table[2], table[3]);
+    }
+}
+
 void ctl_send_bytes(uint8_t ports, const uint8_t *bytes, uint8_t count)
 {
     let_out(ports, bytes, count);

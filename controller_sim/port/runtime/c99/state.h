@@ -84,8 +84,8 @@ struct ctl_chord {
 
 /* A mode's share of a table. */
 struct ctl_part {
-    uint16_t first;
-    uint16_t count;
+    ctl_part_t first;
+    ctl_part_t count;
 };
 
 struct ctl_timer {
@@ -168,17 +168,27 @@ struct ctl_thru {
     uint32_t kinds; /* bit n: messages of kind n, 0 note-off .. 6 pitch wheel, 7 SysEx .. 22 reset */
 };
 
+#if CTL_HAS_STORAGE
+/* A kept value, or its distance from the low end of its range, modulo what the type holds. */
+#if CTL_STORED_SIZES & 4
+typedef uint32_t ctl_stored_t;
+#else
+typedef uint16_t ctl_stored_t;
+#endif
+
 /* A kept cell in the stream of bytes that is stored. */
 struct ctl_stored_cell {
-    uint32_t label; /* a number made of its name, range and shape, then the bytes of its values */
-    uint32_t span;  /* from its low end to its high end */
-    int32_t low;
+    uint16_t number; /* made of its name, range and shape; with the length after it this is its label */
+    uint16_t length; /* bytes of its values */
+    ctl_stored_t span; /* from its low end to its high end */
+    ctl_stored_t low;  /* modulo what the type holds */
     uint16_t place;  /* of its first value in the stream */
     uint16_t offset; /* in struct ctl_cells */
     uint8_t width;   /* stored bytes a value */
     uint8_t size;    /* bytes a value in struct ctl_cells */
     bool is_signed;
 };
+#endif
 
 /* The design's tables (design.c). */
 extern const CTL_FLASH ctl_switches_t ctl_masks[CTL_KEYS];
@@ -530,6 +540,7 @@ void ctl_darken(void);
 void ctl_send1(uint8_t ports, uint8_t status);
 void ctl_send2(uint8_t ports, uint8_t status, uint8_t first);
 void ctl_send3(uint8_t ports, uint8_t status, uint8_t first, uint8_t second);
+void ctl_send_all(const CTL_FLASH uint8_t *table, uint8_t bytes);
 void ctl_send_bytes(uint8_t ports, const uint8_t *bytes, uint8_t count);
 #if CTL_HAS_DELAYED
 void ctl_send_later(uint32_t delay_us, uint8_t ports, const uint8_t *bytes, uint8_t count);
@@ -546,7 +557,7 @@ void ctl_forget_echoes(void);
 /* tempo.c */
 #if CTL_HAS_TEMPO
 void ctl_start_tempo(void);
-void ctl_set_tempo(int32_t beats);
+void ctl_set_tempo(int16_t beats);
 #endif
 #if CTL_HAS_CLOCK
 void ctl_run_clock(bool running);

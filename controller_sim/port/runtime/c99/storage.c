@@ -65,17 +65,22 @@ static void put_byte(uint16_t address, uint8_t byte)
     }
 }
 
+static void put_journal(uint16_t place, uint8_t byte)
+{
+    put_byte(journal_address(place), byte);
+}
+
 static uint16_t entry_bytes(uint8_t rows)
 {
     return (uint16_t)(ENTRY_BYTES + rows * (CTL_ROW_BYTES + 1u));
 }
 
 /* Values in struct ctl_cells have as many bytes as their ranges need; only the sizes that there are cost anything. */
-static int32_t value_at(const uint8_t *bytes, const CTL_FLASH struct ctl_stored_cell *cell)
+static ctl_stored_t value_at(const uint8_t *bytes, const CTL_FLASH struct ctl_stored_cell *cell)
 {
 #if CTL_STORED_SIZES & 4
     if (cell->size == 4) {
-        int32_t wide;
+        uint32_t wide;
         memcpy(&wide, bytes, 4);
         return wide;
     }
@@ -84,16 +89,21 @@ static int32_t value_at(const uint8_t *bytes, const CTL_FLASH struct ctl_stored_
     if (cell->size == 2) {
         uint16_t bits;
         memcpy(&bits, bytes, 2);
-        return cell->is_signed && bits > 0x7FFFu ? (int32_t)bits - 65536 : (int32_t)bits;
+#if CTL_STORED_SIZES & 4
+        if (cell->is_signed && bits > 0x7FFFu) {
+            return bits | 0xFFFF0000u;
+        }
+#endif
+        return bits;
     }
 #endif
-    return cell->is_signed && *bytes > 0x7Fu ? *bytes - 256 : *bytes;
+    return (ctl_stored_t)(*bytes - (cell->is_signed && *bytes > 0x7Fu ? 256u : 0u));
 }
 
-static void set_value(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t which, uint32_t distance)
+static void set_value(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t which, ctl_stored_t distance)
 {
     uint8_t *bytes = (uint8_t *)&cells + cell->offset + which * cell->size;
-    uint32_t value = (uint32_t)cell->low + distance;
+    ctl_stored_t value = (ctl_stored_t)(cell->low + distance);
 #if CTL_STORED_SIZES & 4
     if (cell->size == 4) {
         memcpy(bytes, &value, 4);
@@ -111,7 +121,7 @@ static void set_value(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t whi
 }
 
 /* The distance of a kept value from the low end of its range: of a drafted one as it was before the draft. */
-static uint32_t distance_of(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t which)
+static ctl_stored_t distance_of(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t which)
 {
     uint16_t offset = (uint16_t)(cell->offset + which * cell->size);
     const uint8_t *bytes = (const uint8_t *)&cells + offset;
@@ -119,7 +129,7 @@ static uint32_t distance_of(const CTL_FLASH struct ctl_stored_cell *cell, uint16
     if (ctl.drafting) {
         const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
         uint16_t place = 0;
-        for (uint16_t i = 0; i < part->count; i++) {
+        for (ctl_part_t i = 0; i < part->count; i++) {
             const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first + i];
             if (offset >= range->offset && offset - range->offset < range->size) {
                 bytes = ctl.snapshot + place + (offset - range->offset);
@@ -128,7 +138,7 @@ static uint32_t distance_of(const CTL_FLASH struct ctl_stored_cell *cell, uint16
         }
     }
 #endif
-    return (uint32_t)value_at(bytes, cell) - (uint32_t)cell->low;
+    return (ctl_stored_t)(value_at(bytes, cell) - cell->low);
 }
 
 /* A byte of the stream as the kept values are now. */
@@ -139,11 +149,12 @@ static uint8_t stream_byte(uint16_t place)
     }
     for (uint8_t i = 0; i < CTL_STORED_CELLS; i++) {
         const CTL_FLASH struct ctl_stored_cell *cell = &ctl_stored_cells[i];
-        uint16_t length = (uint16_t)(cell->label & 0xFFFFu);
         if (place < cell->place) {
-            return (uint8_t)(cell->label >> 8u * (uint8_t)(cell->place - 1u - place));
+            uint8_t behind = (uint8_t)(cell->place - 1u - place);
+            uint16_t half = behind < 2 ? cell->length : cell->number;
+            return (uint8_t)(behind & 1u ? half >> 8 : half);
         }
-        if (place - cell->place < length) {
+        if (place - cell->place < cell->length) {
             uint16_t at = (uint16_t)(place - cell->place);
             uint8_t behind = (uint8_t)(cell->width - 1 - at % cell->width);
             return (uint8_t)(distance_of(cell, (uint16_t)(at / cell->width)) >> 8u * behind);
@@ -261,7 +272,7 @@ static void write_row_byte(void)
 {
     uint8_t byte = store.column ? stream_byte((uint16_t)(store.row * CTL_ROW_BYTES + store.column - 1u)) : store.row;
     store.check = add_to_check(store.check, byte);
-    put_byte(journal_address(store.at++), byte);
+    put_journal(store.at++, byte);
     if (store.column++ == CTL_ROW_BYTES) {
         store.column = 0;
         store.row++;
@@ -301,7 +312,7 @@ static void tidy_step(void)
         store.row++;
         store.phase = TIDY;
     } else {
-        put_byte(journal_address(0), END);
+        put_journal(0, END);
         store.tail = 0;
         plan();
     }
@@ -322,13 +333,13 @@ static void save_step(void)
         break;
     case UNLIVE:
         if (journal(store.tail) == LIVE) {
-            put_byte(journal_address(store.tail), END);
+            put_journal(store.tail, END);
         }
         store.phase = END_NEXT;
         break;
     case END_NEXT:
         if (journal(store.end) == LIVE) {
-            put_byte(journal_address(store.end), END);
+            put_journal(store.end, END);
         }
         store.phase = COUNT;
         break;
@@ -336,7 +347,7 @@ static void save_step(void)
         store.check = add_to_check(add_to_check(0xFFFF, LIVE), store.count);
         store.at = (uint16_t)(store.tail + 2u);
         store.phase = FIND_ROW;
-        put_byte(journal_address((uint16_t)(store.tail + 1u)), store.count);
+        put_journal((uint16_t)(store.tail + 1u), store.count);
         break;
     case FIND_ROW:
         result = compare_step();
@@ -350,15 +361,15 @@ static void save_step(void)
         write_row_byte();
         break;
     case CHECK_HIGH:
-        put_byte(journal_address(store.at++), (uint8_t)(store.check >> 8));
+        put_journal(store.at++, (uint8_t)(store.check >> 8));
         store.phase = CHECK_LOW;
         break;
     case CHECK_LOW:
-        put_byte(journal_address(store.at++), (uint8_t)(store.check & 0xFFu));
+        put_journal(store.at++, (uint8_t)(store.check & 0xFFu));
         store.phase = COMMIT;
         break;
     case COMMIT:
-        put_byte(journal_address(store.tail), LIVE);
+        put_journal(store.tail, LIVE);
         store.tail = store.end;
         store.image_rows = CTL_ROWS; /* until the first entry it may have been another layout's */
         plan();
@@ -506,28 +517,29 @@ static bool find_cells(uint16_t taken[])
         taken[i] = 0;
     }
     while (place + LABEL_BYTES < end) {
-        uint32_t label = 0;
+        uint16_t number = 0, length = 0;
         for (uint8_t i = 0; i < LABEL_BYTES; i++) {
             int16_t byte = stored_byte(place++);
             if (byte < 0) {
                 return false;
             }
-            label = label << 8 | (uint8_t)byte;
+            number = (uint16_t)(number << 8 | length >> 8);
+            length = (uint16_t)(length << 8 | (uint8_t)byte);
         }
-        if (!(label >> 16)) {
+        if (!number) {
             break;
         }
         for (uint8_t i = 0; i < CTL_STORED_CELLS; i++) {
-            if (ctl_stored_cells[i].label == label && !taken[i]) {
+            if (ctl_stored_cells[i].number == number && ctl_stored_cells[i].length == length && !taken[i]) {
                 taken[i] = place;
                 some = true;
                 break;
             }
         }
-        if ((label & 0xFFFFu) > (uint32_t)(end - place)) {
+        if (length > (uint16_t)(end - place)) {
             return false;
         }
-        place = (uint16_t)(place + (label & 0xFFFFu));
+        place = (uint16_t)(place + length);
     }
     return some;
 }
@@ -537,14 +549,14 @@ static void read_values(const uint16_t taken[])
 {
     for (uint8_t i = 0; i < CTL_STORED_CELLS; i++) {
         const CTL_FLASH struct ctl_stored_cell *cell = &ctl_stored_cells[i];
-        uint16_t place = taken[i], values = (uint16_t)((cell->label & 0xFFFFu) / cell->width);
+        uint16_t place = taken[i], values = (uint16_t)(cell->length / cell->width);
         for (uint16_t which = 0; place && which < values; which++) {
-            uint32_t distance = 0;
+            ctl_stored_t distance = 0;
             bool is_whole = true;
             for (uint8_t n = 0; n < cell->width; n++) {
                 int16_t byte = stored_byte(place++);
                 is_whole = is_whole && byte >= 0;
-                distance = distance << 8 | ((uint8_t)byte & 0xFFu);
+                distance = (ctl_stored_t)(distance * 256u | ((uint8_t)byte & 0xFFu));
             }
             if (is_whole && distance <= cell->span) {
                 set_value(cell, which, distance);

@@ -7,10 +7,11 @@
 #if CTL_HAS_TEMPO
 #define MINUTE_US 60000000u
 
-/* Whether two tempos are the same, each a fraction: by whole parts and what is left, so that all fits 32 bits. */
+/* Whether two tempos are the same, each a fraction. Where the whole parts agree, the products are less than 2^32 apart, so that
+ * 32 bits of them are enough. */
 static bool is_same(uint32_t a_us, uint16_t a_parts, uint32_t b_us, uint16_t b_parts)
 {
-    return a_us / a_parts == b_us / b_parts && a_us % a_parts * b_parts == b_us % b_parts * a_parts;
+    return a_us / a_parts == b_us / b_parts && a_us * b_parts == b_us * a_parts;
 }
 
 void ctl_start_tempo(void)
@@ -24,15 +25,25 @@ void ctl_start_tempo(void)
 #define TICKS_PER_QUARTER 24u /* MIDI 1.0 Detailed Specification 4.2.1, p. 30 */
 #define FIRST_TICK_US 1000u
 
+static uint16_t parts_per_tick(void)
+{
+    return (uint16_t)(TICKS_PER_QUARTER * ctl.quarter_parts);
+}
+
+/* The next tick's instant, rounded. */
+static uint32_t tick_due_us(void)
+{
+    return ctl.tick_us + (ctl.tick_rest >= parts_per_tick() - ctl.tick_rest);
+}
+
 static void set_tick_deadline(void)
 {
-    uint16_t parts = (uint16_t)(TICKS_PER_QUARTER * ctl.quarter_parts);
-    ctl_arm(CTL_CLOCK_SLOT, ctl.tick_us + (2u * (uint32_t)ctl.tick_rest >= parts));
+    ctl_arm(CTL_CLOCK_SLOT, tick_due_us());
 }
 
 static void count_tick(void)
 {
-    uint16_t parts = (uint16_t)(TICKS_PER_QUARTER * ctl.quarter_parts);
+    uint16_t parts = parts_per_tick();
     ctl.tick_us += ctl.quarter_us / parts;
     uint32_t rest = ctl.tick_rest + ctl.quarter_us % parts;
     if (rest >= parts) {
@@ -48,11 +59,10 @@ static void retime_clock(void)
     if (!ctl.clock_running || !ctl.clock_ticked) {
         return;
     }
-    uint16_t parts = (uint16_t)(TICKS_PER_QUARTER * ctl.quarter_parts);
     ctl.tick_us = ctl.last_tick_us;
     ctl.tick_rest = 0;
     count_tick();
-    if (!ctl_before(ctl.now_us, ctl.tick_us + (2u * (uint32_t)ctl.tick_rest >= parts))) {
+    if (!ctl_before(ctl.now_us, tick_due_us())) {
         ctl.tick_us = ctl.now_us + 1;
         ctl.tick_rest = 0;
     }
@@ -99,9 +109,9 @@ static void set_quarter(uint32_t quarter_us, uint16_t parts, uint16_t tempo)
 #endif
 }
 
-void ctl_set_tempo(int32_t beats)
+void ctl_set_tempo(int16_t beats)
 {
-    uint16_t tempo = (uint16_t)ctl_clamp32(beats, CTL_TEMPO_LOW, CTL_TEMPO_HIGH);
+    uint16_t tempo = (uint16_t)ctl_clamp16(beats, CTL_TEMPO_LOW, CTL_TEMPO_HIGH);
     set_quarter(MINUTE_US, tempo, tempo);
 }
 
