@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import redirect_stdout
+from dataclasses import replace
+from functools import partial
 from io import StringIO
 from pathlib import Path
 
@@ -14,12 +16,13 @@ from distributed import Client, LocalCluster
 from controller_sim.cli import main
 from controller_sim.design import load_design
 from controller_sim.design.fast import FastEngine
-from controller_sim.testing.planted import Planted
+from controller_sim.testing.planted import OtherDesign
 from controller_sim.verify.campaigns import CHUNK, campaign
 from controller_sim.verify.drawing import SESSIONS
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
-LATE = Planted("core/recogniser.py", "now_us + self.tables.double_us)", "now_us + self.tables.double_us + 1)")
+TIMING = load_design(CONFIGS / "booth.yaml").timing
+LATE = OtherDesign(partial(replace, timing=replace(TIMING, double_us=TIMING.double_us + 1)))
 BUDGET = 3 * CHUNK * SESSIONS
 
 pytestmark = pytest.mark.filterwarnings("error")
