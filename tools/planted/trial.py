@@ -21,8 +21,8 @@ from planted.engine import Defect
 ROOT = Path(__file__).resolve().parent.parent.parent
 DESIGNS = Path(__file__).with_name("designs")
 SEED = 1
-MOST_SESSIONS = 600
-"""So many random sessions are tried before a defect counts as not noticed; all that are known show within 150."""
+MOST_SESSIONS = 3000
+"""So many random sessions are tried before a defect counts as not noticed; all that are known show within 1,500."""
 POWER_CUT_SESSIONS = 24
 """Cutting the power at every byte takes longer."""
 
