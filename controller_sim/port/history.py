@@ -14,7 +14,8 @@ from controller_sim.script import Run, print_script
 from controller_sim.script.recorder import record_script
 from controller_sim.script.syntax import ExpectMemory, Script, Step
 from controller_sim.simulator import Input, Simulator
-from controller_sim.simulator.simulator import EngineFactory, cell_offset
+from controller_sim.simulator.engines import EngineFactory
+from controller_sim.simulator.simulator import cell_offset
 
 
 @dataclass(frozen=True, slots=True)

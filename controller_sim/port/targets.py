@@ -9,7 +9,7 @@ from controller_sim.design.form import Design
 from controller_sim.port.history import History, played
 from controller_sim.port.rehearsal import MicroPython
 from controller_sim.port.trace import Trace, trace_of
-from controller_sim.simulator.simulator import EngineFactory
+from controller_sim.simulator.engines import EngineFactory
 
 
 class Target(Protocol):

@@ -14,7 +14,8 @@ from controller_sim.script.printer import duration_text, print_step
 from controller_sim.script.state import is_state, observe, wanted_state
 from controller_sim.script.syntax import CutPower, Script, ScriptError
 from controller_sim.script.timeline import Check, Instant, Timeline, lay_out
-from controller_sim.simulator.simulator import EngineFactory, Input, Simulator
+from controller_sim.simulator.engines import EngineFactory
+from controller_sim.simulator.simulator import Input, Simulator
 from controller_sim.simulator.storage import Storage
 
 MOST_OUTPUTS = 2_000_000

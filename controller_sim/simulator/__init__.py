@@ -1,7 +1,8 @@
 """A simulator object: a design, played by one of the engines, and the chip that keeps its cells."""
 
+from controller_sim.simulator.engines import Engine
 from controller_sim.simulator.errors import SimulatorError
-from controller_sim.simulator.simulator import Engine, Input, Memory, Simulator, duration_us
+from controller_sim.simulator.simulator import Input, Memory, Simulator, duration_us
 from controller_sim.simulator.storage import Save, Storage
 
 __all__ = ["Engine", "Input", "Memory", "Save", "Simulator", "SimulatorError", "Storage", "duration_us"]

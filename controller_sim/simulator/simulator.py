@@ -7,12 +7,13 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from controller_sim.core.kinds import midi_bytes, pedal_reading
 from controller_sim.design.form import PORT_NAMES, Cell, Design
 from controller_sim.design.outputs import Message, Output
 from controller_sim.design.storage import first_kept, keeps
+from controller_sim.simulator.engines import Engine, EngineFactory
 from controller_sim.simulator.errors import SimulatorError
 from controller_sim.simulator.storage import Storage
 
@@ -27,39 +28,6 @@ GAP_US = 100_000
 """From the first release of a double to its second press when nothing else is said."""
 _DURATION = re.compile(r"([0-9]+(?:\.[0-9]+)?)(us|ms|s)")
 _UNIT_US = {"us": 1, "ms": 1000, "s": 1_000_000}
-
-
-class Engine(Protocol):
-    """What the reference engine and the fast engine have in common."""
-
-    @property
-    def now_us(self) -> int: ...
-    @property
-    def mode(self) -> int: ...
-    @property
-    def cells(self) -> Sequence[int]: ...
-    @property
-    def display(self) -> str: ...
-    @property
-    def leds(self) -> Sequence[int]: ...
-    @property
-    def tempo(self) -> int: ...
-    @property
-    def clock_running(self) -> int | bool: ...
-    @property
-    def positions(self) -> Sequence[int]: ...
-    def advance(self, now_us: int, contacts: int, arrived: tuple[int, ...] = ..., /) -> object: ...
-    def next_deadline_us(self) -> int | None: ...
-    def take_outputs(self) -> list[Output]: ...
-    def kept(self) -> tuple[int, ...]: ...
-
-
-class EngineFactory(Protocol):
-    """Makes an engine that this package does not know of; its name stands for it."""
-
-    @property
-    def __name__(self) -> str: ...
-    def __call__(self, design: Design, now_us: int, kept: Sequence[int] | None, trace: bool, /) -> Engine: ...
 
 
 @dataclass(frozen=True, slots=True)

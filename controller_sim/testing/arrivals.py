@@ -8,10 +8,9 @@ from itertools import zip_longest
 
 from controller_sim.core.kinds import MINUTE_US, TICKS_PER_QUARTER
 from controller_sim.design import form
-from controller_sim.design.program import Constant, Send
-from controller_sim.design.steps import statements_in
 from controller_sim.midi import message_length
 from controller_sim.midi.messages import END_OF_SYSEX, SYSEX
+from controller_sim.verify.arriving import echoes
 
 REAL_TIME = (0xF8, 0xFA, 0xFB, 0xFC, 0xF9, 0xFE)
 STRAY = (60, 127, 0, 0x90, 0xC1, 0xB3, 0xF0, 0xF7, 0xF2, 0xF4, 0xF6)
@@ -76,7 +75,9 @@ def possible_arrivals(design: form.Design) -> Iterator[Arrival]:
             beats = (120, design.tempo.low, design.tempo.high, 17)
             groups.append([Bytes((0xF8,), TICKS, MINUTE_US // (TICKS_PER_QUARTER * each), design.tempo.follow) for each in beats])
         if design.echo_us:
-            groups.append(list(dict.fromkeys(_echoes(design))))
+            ports = form.PORT_NAMES.values()
+            sent = (Bytes(data, port=port) for to, data in echoes(design) for port in ports if to & port)
+            groups.append(list(dict.fromkeys(sent)))
         groups += [[Bytes(data) for data in OTHER], [Bytes((byte,)) for byte in (*REAL_TIME, *STRAY)]]
     yield from dict.fromkeys(what for row in zip_longest(*groups) for what in row if what is not None)
 
@@ -123,12 +124,3 @@ def _pairs(cause: form.Received) -> Iterator[tuple[int, ...]]:
         yield (cause.status, *upper, *lower)
         yield (cause.status, *upper)
         yield (cause.status, *lower)
-
-
-def _echoes(design: form.Design) -> Iterator[Bytes]:
-    """Messages that the design itself sends, as a device would give them back."""
-    for procedure in design.procedures:
-        for statement in statements_in(procedure.body):
-            if isinstance(statement, Send) and all(isinstance(byte, Constant) for byte in statement.data):
-                data = tuple(byte.low for byte in statement.data)
-                yield from (Bytes(data, port=port) for port in form.PORT_NAMES.values() if statement.ports & port)

@@ -4,40 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Any
 
 from controller_sim.design.arrivals import unpack
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import Fired, Output
+from controller_sim.simulator.engines import Engine
 from controller_sim.testing.describe import describe_design
 from controller_sim.testing.session import Session
 
 POLLS_A_GAP = 40
 SHOWN_OUTPUTS = 12
-
-
-class Engine(Protocol):
-    """What both engines offer; `mode` is -1 until the contacts have settled after power-on."""
-
-    now_us: int
-    mode: int
-
-    @property
-    def cells(self) -> Sequence[int]: ...
-
-    @property
-    def display(self) -> str: ...
-
-    @property
-    def leds(self) -> Sequence[int]: ...
-
-    def advance(self, now_us: int, contacts: int, arrived: tuple[int, ...] = ...) -> None: ...
-
-    def next_deadline_us(self) -> int | None: ...
-
-    def take_outputs(self) -> list[Output]: ...
-
-    def kept(self) -> Sequence[int]: ...
 
 
 EngineFactory = Callable[..., Engine]

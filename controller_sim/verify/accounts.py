@@ -12,9 +12,10 @@ from typing import Any
 
 from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE, RESPONDED
 from controller_sim.design.form import Design
+from controller_sim.simulator.engines import Seen
 from controller_sim.verify.book import Book
 from controller_sim.verify.facts import DOUBLED, HELD, PRESSED, REPEATED, TAPPED, Fact
-from controller_sim.verify.watching import Item, Seen, Watcher
+from controller_sim.verify.watching import Item, Watcher
 
 ANSWERED = "every press answered"
 PAIRED = "press and release"

@@ -108,7 +108,7 @@ def _message(design: Design, dice: Dice) -> tuple[list[int], int]:
     """A message that some response waits for, or nearly, or one that the design sends itself; and the ports of which one is to have it."""
     ports = EVERY_PORT
     if design.echo_us and dice.once_in(4) and (sent := tuple(echoes(design))):
-        return list(dice.one_of(sent)), ports
+        return list(dice.one_of(sent)[1]), ports
     causes = [response.cause for response in design.responses if isinstance(response.cause, Received)]
     if not causes or dice.once_in(6):
         return list(dice.one_of(OTHER)), ports
@@ -140,9 +140,9 @@ def _pair(cause: Received, fits: bool, dice: Dice) -> list[int]:
     return [cause.status, *(upper + lower if fits else dice.one_of((upper, lower, lower + upper)))]
 
 
-def echoes(design: Design) -> Iterator[tuple[int, ...]]:
-    """Messages that a design itself sends, as a device would give them back; those whose bytes do not depend on anything."""
+def echoes(design: Design) -> Iterator[tuple[int, tuple[int, ...]]]:
+    """(ports, bytes) of the messages of fixed bytes that a design itself sends, as a device would give them back."""
     for procedure in design.procedures:
         for statement in statements_in(procedure.body):
             if isinstance(statement, Send) and all(isinstance(byte, Constant) for byte in statement.data):
-                yield tuple(byte.low for byte in statement.data)
+                yield statement.ports, tuple(byte.low for byte in statement.data)

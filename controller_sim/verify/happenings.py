@@ -13,7 +13,8 @@ from controller_sim.design.program import Expression
 from controller_sim.design.promises import holds
 from controller_sim.design.python_code import PythonWriter
 from controller_sim.midi.messages import SYSEX
-from controller_sim.verify.watching import Item, Seen
+from controller_sim.simulator.engines import Seen
+from controller_sim.verify.watching import Item
 
 Values = tuple[int, ...]
 Asked = Callable[[Any, Sequence[int], Sequence[int]], int]

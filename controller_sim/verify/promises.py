@@ -17,8 +17,9 @@ from controller_sim.core.kinds import MODE, RESTARTED, pedal_reading
 from controller_sim.design.arrivals import PedalReading, unpack
 from controller_sim.design.form import Design, Event, Promise
 from controller_sim.design.storage import keeps
+from controller_sim.simulator.engines import Seen
 from controller_sim.verify.happenings import Asked, Happening, Past, Values, asked
-from controller_sim.verify.watching import EngineFactory, Item, MakeWatcher, Seen, Session, Watcher, walk
+from controller_sim.verify.watching import EngineFactory, Item, MakeWatcher, Session, Watcher, walk
 
 if TYPE_CHECKING:
     from controller_sim.script import Run

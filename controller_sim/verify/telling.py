@@ -7,8 +7,8 @@ from dataclasses import fields
 
 from controller_sim.design.form import Cell, Design
 from controller_sim.design.program import CellValue, Expression, Lit, Position, Reading
+from controller_sim.simulator.engines import Seen
 from controller_sim.verify.happenings import Values, asked
-from controller_sim.verify.watching import Seen
 
 MOST_TOLD = 6
 

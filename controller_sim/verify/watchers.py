@@ -10,8 +10,9 @@ from controller_sim.design import program
 from controller_sim.design.form import Design
 from controller_sim.design.program import Statement
 from controller_sim.reference.interpreter import Interpreter
+from controller_sim.simulator.engines import Seen
 from controller_sim.verify.facts import statements_of, uses
-from controller_sim.verify.watching import Item, Seen, Watcher
+from controller_sim.verify.watching import Item, Watcher
 
 
 class InRange(Watcher):

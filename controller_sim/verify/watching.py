@@ -9,42 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 from controller_sim.design.form import Design
-from controller_sim.design.outputs import Output, encode
+from controller_sim.design.outputs import encode
+from controller_sim.simulator.engines import Engine, Seen
 
 Item = int | str
 """Something put out, packed as design.outputs says; `outputs.decode_one(time_us, item)` makes an object of it."""
-
-
-class Seen(Protocol):
-    """What of an engine a watcher may read; either engine has it. `mode` is -1 until the contacts have settled after power-on."""
-
-    now_us: int
-    mode: int
-
-    @property
-    def cells(self) -> Sequence[int]: ...
-    @property
-    def display(self) -> str: ...
-    @property
-    def leds(self) -> Sequence[int]: ...
-    @property
-    def tempo(self) -> int: ...
-    @property
-    def clock_running(self) -> int | bool: ...
-    @property
-    def positions(self) -> Sequence[int]: ...
-    def kept(self) -> Sequence[int]: ...
-    def next_deadline_us(self) -> int | None: ...
-
-
-class Running(Seen, Protocol):
-    """What a walk needs of an engine besides."""
-
-    def advance(self, now_us: int, contacts: int, arrived: tuple[int, ...] = ..., /) -> object: ...
-    def take_outputs(self) -> list[Output]: ...
 
 
 EngineFactory = Callable[..., Any]
@@ -113,7 +85,7 @@ class Complaint:
     text: str
 
 
-def walk(engine: Running, session: Session, watchers: Sequence[Watcher]) -> Complaint | None:
+def walk(engine: Engine, session: Session, watchers: Sequence[Watcher]) -> Complaint | None:
     """Take an engine that has just got its power through a session, instant by instant, up to the first complaint."""
     word = session.words[0]
     for time_us, word_then, arrived in session.instants():
@@ -134,7 +106,7 @@ def walk(engine: Running, session: Session, watchers: Sequence[Watcher]) -> Comp
     return None
 
 
-def _show(engine: Running, time_us: int, word: int, arrived: tuple[int, ...], watchers: Sequence[Watcher]) -> Complaint | None:
+def _show(engine: Engine, time_us: int, word: int, arrived: tuple[int, ...], watchers: Sequence[Watcher]) -> Complaint | None:
     engine.advance(time_us, word, arrived)
     packed = packed_outputs(engine)
     if packed[::2].count(time_us) < len(packed) // 2:

@@ -11,7 +11,7 @@ from controller_sim.design import Design, load_design_text
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import Message, Output
 from controller_sim.reference import ReferenceEngine
-from controller_sim.testing.compare import Engine
+from controller_sim.simulator.engines import Engine
 
 both_engines = pytest.mark.parametrize("factory", [FastEngine, ReferenceEngine])
 Factory = Callable[[Design], Engine]

@@ -11,7 +11,8 @@ from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import Message
 from controller_sim.design.panic import silence
 from controller_sim.reference import ReferenceEngine
-from controller_sim.testing.compare import Engine, run
+from controller_sim.simulator.engines import Engine
+from controller_sim.testing.compare import run
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.designs import designs
 

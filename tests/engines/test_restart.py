@@ -12,7 +12,8 @@ from controller_sim.design import form, program
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import Ended, Fired, LedSet, Output, Restarted, Shown
 from controller_sim.reference import ReferenceEngine
-from controller_sim.testing.compare import Engine, EngineFactory, state_of
+from controller_sim.simulator.engines import Engine
+from controller_sim.testing.compare import EngineFactory, state_of
 from controller_sim.testing.contacts import Session, sessions
 from controller_sim.testing.designs import designs
 from controller_sim.testing.plain import note, plain_design

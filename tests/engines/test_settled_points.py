@@ -8,7 +8,7 @@ from controller_sim.design import form, program
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import Edge, Ended, Fired, Message
 from controller_sim.reference import ReferenceEngine
-from controller_sim.testing.compare import Engine
+from controller_sim.simulator.engines import Engine
 from controller_sim.testing.plain import note, plain_design
 
 START = Callable[..., Engine]

@@ -20,11 +20,12 @@ from controller_sim.design.outputs import Fired, Message, ModeEntered, Output, R
 from controller_sim.design.program import Constant, Expression, Lit, Reading
 from controller_sim.reference import ReferenceEngine
 from controller_sim.reference.interpreter import Interpreter
+from controller_sim.simulator.engines import Seen
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.watched import as_session
 from controller_sim.verify.happenings import Past
 from controller_sim.verify.promises import Kept, PromiseWatcher, promise_watchers, promises_of
-from controller_sim.verify.watching import EngineFactory, Item, Seen, Session, Watcher, walk
+from controller_sim.verify.watching import EngineFactory, Item, Session, Watcher, walk
 
 HEAD = """switches: [a, b, c]
 leds: [a, lamp]

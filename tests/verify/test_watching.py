@@ -12,12 +12,13 @@ from hypothesis import strategies as st
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import decode, encode
 from controller_sim.reference import ReferenceEngine
+from controller_sim.simulator.engines import Seen
 from controller_sim.testing.compare import EngineFactory, run
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.designs import designs
 from controller_sim.testing.plain import note, plain_design
 from controller_sim.testing.watched import as_session
-from controller_sim.verify.watching import Item, Seen, Session, Watcher, walk
+from controller_sim.verify.watching import Item, Session, Watcher, walk
 
 both_engines = pytest.mark.parametrize("factory", [FastEngine, ReferenceEngine])
 
