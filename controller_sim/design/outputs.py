@@ -92,7 +92,7 @@ class Responded(Output):
 def decode(packed: Iterable[int | str]) -> list[Output]:
     """Turn the fast engine's flat list of time, item, time, item into objects."""
     items = iter(packed)
-    return [decode_one(time, item) for time, item in zip(items, items, strict=True)]  # type: ignore[arg-type]
+    return [decode_one(time, item) for time, item in zip(items, items, strict=True)]  # type: ignore[arg-type]  # a time is never a text
 
 
 def decode_one(time_us: int, item: int | str) -> Output:

@@ -6,6 +6,7 @@ import ast
 import hashlib
 import re
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from types import FunctionType
 from typing import Any
@@ -129,8 +130,11 @@ class _Names:
             "gap": lambda n: f"{design.keys[n].name} waits no longer for its double",
         }
         for kind in ("conditions", "display", "leds", "enter", "leave"):
-            one[kind] = lambda n, kind=kind: f"{kind} of mode {design.modes[n].name}"  # type: ignore[misc]
+            one[kind] = partial(self._of_mode, kind)
         self._one = one
+
+    def _of_mode(self, kind: str, mode: int) -> str:
+        return f"{kind} of mode {self.design.modes[mode].name}"
 
     def comment(self, function: str) -> str:
         """What a function of that name is for; empty where its name says all."""

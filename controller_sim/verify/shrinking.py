@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TypeVar
 
 from controller_sim.verify.accounts import Wrong
@@ -119,8 +120,10 @@ class Shrinker:
     def _fewer_strokes(self) -> None:
         for place in reversed(range(len(self.history))):
             session = self.history[place]
-            events = events_of(session)
-            fewer(events, lambda some, p=place, s=session: self._shows(self._replaced(p, session_of(s, some))))  # type: ignore[misc]
+            fewer(events_of(session), partial(self._shows_with, place, session))
+
+    def _shows_with(self, place: int, session: Session, events: Sequence[Event]) -> bool:
+        return self._shows(self._replaced(place, session_of(session, events)))
 
     def _replaced(self, place: int, session: Session) -> tuple[Session, ...]:
         return (*self.history[:place], session, *self.history[place + 1 :])

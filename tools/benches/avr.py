@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
 import subprocess
-import sys
 import tempfile
 from pathlib import Path
+
+from benches.telling import BenchError
 
 from controller_sim.design import load_design
 from controller_sim.port import WRITERS
 
 BUDGETS = {"starter": (6_144, 192), "booth": (16_500, 1_060)}
 """Bytes of flash, and of RAM before the stack, that a design of configs/ may take."""
-
-
-class BenchError(Exception):
-    """A bench that cannot be run, or a firmware that does not build; the text is for whoever called it."""
 
 
 def build(root: Path, name: str, folder: Path) -> dict[str, int]:
@@ -56,14 +52,3 @@ def table(result: dict[str, dict[str, int | bool]]) -> str:
         numbers = f"{each['flash_bytes']:>9}{each['flash_budget_bytes']:>9}{each['ram_bytes']:>8}{each['ram_budget_bytes']:>9}"
         lines.append(f"{name:<10}{numbers}   {'fits' if each['fits'] else 'TOO LARGE'}")
     return "\n".join(lines)
-
-
-def main(root: Path, as_json: bool) -> int:
-    """0 when every design builds without a warning and keeps to its budget, else 1."""
-    try:
-        result = measure(root)
-    except BenchError as error:
-        print(f"tools/bench avr: {error}", file=sys.stderr)
-        return 1
-    print(json.dumps(result, indent=2) if as_json else table(result))
-    return 0 if all(each["fits"] for each in result.values()) else 1

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gc
 import hashlib
-import json
 import platform
 import sys
 from array import array
@@ -19,6 +18,7 @@ from typing import Any
 
 from benches import workload
 from benches.four import Play
+from benches.telling import BenchError
 from benches.workload import Columns
 
 from controller_sim.design import load_design
@@ -30,10 +30,6 @@ ENGINE, HANDWRITTEN, SIMPY = "engine", "handwritten", "simpy"
 HOUR_US, SECOND_US = 3_600_000_000, 1_000_000
 IDLE_STEPS = 20_000
 IDLE_TURNS = 7
-
-
-class BenchError(Exception):
-    """A bench that cannot be run or whose result means nothing; the text is for whoever called it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,13 +178,3 @@ def table(result: dict[str, object]) -> str:
         f"outputs equal; medians of {result['rounds']} interleaved rounds, Python {result['python']}",
     ]
     return "\n".join(lines)
-
-
-def main(edges: int, seed: int, rounds: int, as_json: bool) -> int:
-    try:
-        result = measure(edges, seed, rounds)
-    except BenchError as error:
-        print(f"tools/bench engine: {error}", file=sys.stderr)
-        return 1
-    print(json.dumps(result, indent=2) if as_json else table(result))
-    return 0

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import gc
-import json
 import platform
-import sys
 from array import array
 from collections.abc import Callable
 from functools import partial
@@ -15,7 +13,8 @@ from time import process_time
 from typing import Any
 
 from benches import workload
-from benches.engine import DESIGN, BenchError, engine_player, hash_of
+from benches.engine import DESIGN, engine_player, hash_of
+from benches.telling import BenchError
 from benches.workload import Columns
 
 from controller_sim.design import load_design
@@ -137,13 +136,3 @@ def table(result: dict[str, object]) -> str:
         f"outputs equal; medians of {result['rounds']} interleaved rounds, Python {result['python']}",
     ]
     return "\n".join(lines)
-
-
-def main(edges: int, seed: int, rounds: int, as_json: bool) -> int:
-    try:
-        result = measure(edges, seed, rounds)
-    except BenchError as error:
-        print(f"tools/bench native: {error}", file=sys.stderr)
-        return 1
-    print(json.dumps(result, indent=2) if as_json else table(result))
-    return 0

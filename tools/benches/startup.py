@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import platform
 import subprocess
 import sys
@@ -10,11 +9,9 @@ from pathlib import Path
 from statistics import median
 from time import perf_counter
 
+from benches.telling import BenchError
+
 DESIGN = Path("configs") / "booth.yaml"
-
-
-class BenchError(Exception):
-    """A bench that cannot be run; the text is for whoever called it."""
 
 
 def commands(root: Path) -> dict[str, list[str]]:
@@ -67,13 +64,3 @@ def table(result: dict[str, object]) -> str:
             f"medians of {result['rounds']} interleaved rounds, Python {result['python']}",
         ]
     )
-
-
-def main(root: Path, rounds: int, as_json: bool) -> int:
-    try:
-        result = measure(root, rounds)
-    except BenchError as error:
-        print(f"tools/bench startup: {error}", file=sys.stderr)
-        return 1
-    print(json.dumps(result, indent=2) if as_json else table(result))
-    return 0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import gc
-import json
 import platform
 from itertools import count
 from statistics import median
@@ -81,14 +80,13 @@ def _played(design: Design, seed: int, blocks: range) -> float:
     return process_time() - started
 
 
-def main(seed: int, rounds: int, as_json: bool) -> int:
-    result = measure(seed, rounds)
-    if as_json:
-        print(json.dumps(result, indent=2))
-        return 0
-    print(f"random feet, drawn, played and checked: {result['campaign_edges_per_s']:,} edges/s")
-    print(f"to the engine alone on its own bench ({result['engine_edges_per_s']:,} edges/s): {result['campaign_to_engine']}")
-    print(f"to the engine alone on the same sessions: {result['campaign_to_engine_on_its_sessions']}")
-    print(f"histories that hypothesis draws, played as against only drawn: {result['fuzz_to_floor']}")
-    print(f"medians of {result['rounds']} rounds taken in turn, Python {result['python']}")
-    return 0
+def table(result: dict[str, object]) -> str:
+    return "\n".join(
+        [
+            f"random feet, drawn, played and checked: {result['campaign_edges_per_s']:,} edges/s",
+            f"to the engine alone on its own bench ({result['engine_edges_per_s']:,} edges/s): {result['campaign_to_engine']}",
+            f"to the engine alone on the same sessions: {result['campaign_to_engine_on_its_sessions']}",
+            f"histories that hypothesis draws, played as against only drawn: {result['fuzz_to_floor']}",
+            f"medians of {result['rounds']} rounds taken in turn, Python {result['python']}",
+        ]
+    )
