@@ -82,18 +82,13 @@ def _sheet(design: Design, chosen: list[str] | tuple[str, ...]) -> Sheet:
 
 
 def _delays(design: Design) -> list[Delay]:
-    """How long each gesture takes, as `controller_sim.verify` bounds it; none where that is not there."""
-    from importlib import import_module
-
+    """How long each gesture takes, as `check` bounds it."""
+    from controller_sim.verify.checking import check
     from controller_sim.view.chart import Delay
     from controller_sim.view.wording import gesture_frame
 
-    try:
-        checked = import_module("controller_sim.verify.checking").check(design)
-    except ModuleNotFoundError:
-        return []
     delays = []
-    for run, latency in checked.latencies.items():
+    for run, latency in check(design).latencies.items():
         binding = design.bindings[run.number]
         last = [each.last for each in latency.sending]
         sent_us = (min(each.best_us for each in last), max(each.worst_us for each in last)) if last else None
