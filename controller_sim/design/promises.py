@@ -14,7 +14,7 @@ from controller_sim.design.keys import WHEN, BindingKey, nearest, parse_binding_
 from controller_sim.design.layout import Layout, duration, mapping, scalar
 from controller_sim.design.parsing import cited, parse_value
 from controller_sim.design.program import Compare, Constant, Expression, Lit, Local, Reading
-from controller_sim.design.responses import MessagePattern, moved_of
+from controller_sim.design.responses import MessagePattern, covers, moved_of
 from controller_sim.design.scope import Lamp, Scope
 from controller_sim.design.yaml_text import Mapping, Node, Scalar
 
@@ -269,7 +269,7 @@ class _PromiseReader:
     def _check_received(self, cause: Received, pattern: MessagePattern, place: Place) -> None:
         if pattern.captured or pattern.same:
             raise DesignError("of what is received a promise names no values: write numbers or ranges", place)
-        if not any(isinstance(each.cause, Received) and holds(cause, each.cause) for each in self.design.responses):
+        if not any(covers(cause, each.cause) for each in self.design.responses):
             raise DesignError("no mode binds such a message, or a part of these, so it never happens", place)
 
     def _mode(self, name: str, place: Place) -> int:
@@ -294,14 +294,6 @@ def is_event(source: Source) -> bool:
         )
         raise DesignError(message, source.place(0, match.start("first")))
     return True
-
-
-def holds(wide: Received, narrow: Received) -> bool:
-    """Whether every message of a narrow pattern fits a wide one."""
-    # Of a SysEx a pattern names the first bytes only: more of them fit less.
-    alike = (wide.status, wide.bits) == (narrow.status, narrow.bits) and len(wide.data) <= len(narrow.data)
-    inside = all(a[0] <= b[0] and b[1] <= a[1] for a, b in zip(wide.data, narrow.data, strict=False))
-    return alike and narrow.ports & ~wide.ports == 0 and inside
 
 
 def _check_parts(whole: Mapping, kind: str, place: Place) -> None:

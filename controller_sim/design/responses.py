@@ -266,7 +266,7 @@ def add_responses(
     indices: list[int] = []
     for entry in (*own, *everywhere):
         condition = _condition(bindings, entry)
-        earlier = next((responses[n] for n in indices if _covers(responses[n], entry.cause, condition)), None)
+        earlier = next((responses[n] for n in indices if _takes_first(responses[n], entry.cause, condition)), None)
         if earlier is not None:
             if entry in everywhere:
                 continue
@@ -290,12 +290,15 @@ def _condition(bindings: ModeBindings, entry: ResponseEntry) -> int | None:
     return None if condition.low == 1 else bindings.condition_number(condition, entry.condition)
 
 
-def _covers(earlier: Response, cause: Moved | Received, condition: int | None) -> bool:
-    if earlier.condition is not None and earlier.condition != condition:
-        return False
-    if isinstance(earlier.cause, Moved) or isinstance(cause, Moved):
-        return earlier.cause == cause
-    if (earlier.cause.status, earlier.cause.bits) != (cause.status, cause.bits) or len(earlier.cause.data) > len(cause.data):
-        return False
-    wide = all(a[0] <= b[0] and b[1] <= a[1] for a, b in zip(earlier.cause.data, cause.data, strict=False))
-    return cause.ports & ~earlier.cause.ports == 0 and wide
+def _takes_first(earlier: Response, cause: Moved | Received, condition: int | None) -> bool:
+    return earlier.condition in (None, condition) and covers(earlier.cause, cause)
+
+
+def covers(wide: Moved | Received, narrow: Moved | Received) -> bool:
+    """Whether everything that is the narrow cause is the wide one too."""
+    if isinstance(wide, Moved) or isinstance(narrow, Moved):
+        return wide == narrow
+    # Of a SysEx a cause names the first bytes only: more of them fit less.
+    alike = (wide.status, wide.bits) == (narrow.status, narrow.bits) and len(wide.data) <= len(narrow.data)
+    inside = all(low <= first and last <= high for (low, high), (first, last) in zip(wide.data, narrow.data, strict=False))
+    return alike and inside and narrow.ports & ~wide.ports == 0

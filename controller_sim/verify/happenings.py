@@ -10,8 +10,8 @@ from controller_sim.design import program
 from controller_sim.design.form import Design, Event, Gestured, Moved, Received, Sent, Started, Turned
 from controller_sim.design.outputs import Message, decode_one
 from controller_sim.design.program import Expression
-from controller_sim.design.promises import holds
 from controller_sim.design.python_code import PythonWriter
+from controller_sim.design.responses import covers
 from controller_sim.midi.messages import SYSEX
 from controller_sim.simulator.engines import Seen
 from controller_sim.verify.watching import Item
@@ -105,8 +105,7 @@ def _items_of(design: Design, event: Event) -> Iterator[tuple[Item, Values]]:
             yield RESTARTED, ()
         case Moved() | Received() as cause:
             for number, response in enumerate(design.responses):
-                wide = isinstance(cause, Received) and isinstance(response.cause, Received) and holds(cause, response.cause)
-                if wide or response.cause == cause:
+                if covers(cause, response.cause):
                     yield number << 3 | RESPONDED, ()
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 
-from controller_sim.design.form import Binding, Design, Mode, Moved, Received, Response
+from controller_sim.design.form import Binding, Design, Mode
 from controller_sim.design.program import Expression
+from controller_sim.design.responses import covers
 from controller_sim.verify.findings import ERROR, NOTE, WARNING, Finding
 from controller_sim.verify.latency import larger_chords
 from controller_sim.verify.reach import Reach
@@ -170,7 +171,7 @@ def _responses(reach: Reach, mode: Mode) -> Iterator[Finding]:
     design = reach.design
     responses = [design.responses[number] for number in mode.responses]
     for place, later in enumerate(responses):
-        takers = [each for each in responses[:place] if _takes_all(each, later)]
+        takers = [each for each in responses[:place] if covers(each.cause, later.cause)]
         conditions = [None if each.condition is None else mode.conditions[each.condition] for each in (*takers, later)]
         for number, why in _never(reach, conditions):
             if number == len(takers):
@@ -182,19 +183,6 @@ def _responses(reach: Reach, mode: Mode) -> Iterator[Finding]:
                     f"can never come: {why if later.condition is not None else 'an earlier one takes it'}",
                     later.place,
                 )
-
-
-def _takes_all(earlier: Response, later: Response) -> bool:
-    """Whether whatever fits the later cause fits the earlier one."""
-    match earlier.cause, later.cause:
-        case Moved(pedal=one), Moved(pedal=other):
-            return one == other
-        case Received() as one, Received() as other:
-            # Of a SysEx a cause names the first bytes only: more of them fit less.
-            alike = (one.status, one.bits) == (other.status, other.bits) and len(one.data) <= len(other.data)
-            inside = all(low <= first and last <= high for (low, high), (first, last) in zip(one.data, other.data, strict=False))
-            return alike and one.ports & other.ports == other.ports and inside
-    return False
 
 
 def _views(reach: Reach, mode: Mode) -> Iterator[Finding]:
