@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import fields, is_dataclass
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from controller_sim.core.engine import Engine
@@ -15,6 +14,7 @@ from controller_sim.design.handlers import HandlerWriter
 from controller_sim.design.loop import LoopWriter
 from controller_sim.design.plan import Plan
 from controller_sim.design.python_code import PythonWriter
+from controller_sim.design.steps import shown_in
 
 _recent: list[tuple[Design, bool, Tables]] = []
 
@@ -36,7 +36,7 @@ def source_of(design: Design, trace: bool = False) -> str:
 
 
 def _source(design: Design, plan: Plan, trace: bool) -> str:
-    writer = PythonWriter(design, plan, frozenset(_seen_cells(design)))
+    writer = PythonWriter(design, plan)
     _write_actions(writer, design, plan)
     handlers = HandlerWriter(design, plan, writer.firing)
     modes = _write_modes(handlers, design)
@@ -155,7 +155,7 @@ def _mode(functions: Sequence[Any], rests: Sequence[Any], plan: Plan) -> tuple[A
 
 
 def _lower_arrivals(design: Design, tables: Tables) -> None:
-    shown = {part.pedal for part in _shown(design) if isinstance(part, program.Position)}
+    shown = {part.pedal for part in shown_in(design) if isinstance(part, program.Position)}
     tables.opening = design.opening
     tables.pedals = tuple(
         (pedal.heel, pedal.toe, pedal.points, pedal.hysteresis, pedal.every_us, pedal.moves_first, p in shown)
@@ -182,29 +182,3 @@ def _lower_arrivals(design: Design, tables: Tables) -> None:
     causes = [response.cause for response in design.responses if isinstance(response.cause, form.Received)]
     tables.paired = frozenset(cause.status << 7 | cause.data[0][0] for cause in causes if cause.bits == 14)
     tables.echo_us = design.echo_us
-
-
-def _shown(design: Design) -> Iterator[program.Expression]:
-    """Every part of every expression that some display or LED reads."""
-    for mode in design.modes:
-        yield from _parts([*mode.views, *mode.leds])
-
-
-def _seen_cells(design: Design) -> Iterator[int]:
-    """The cells that displays and LEDs read, or of which they read whether they have changed."""
-    for part in _shown(design):
-        if isinstance(part, program.Changed) and part.cell is None:
-            yield from (cell for mode in design.modes for cell in mode.draft)
-        elif isinstance(part, program.CellValue | program.Changed):
-            assert part.cell is not None
-            yield part.cell
-
-
-def _parts(things: Iterable[Any]) -> Iterator[program.Expression]:
-    for thing in things:
-        if isinstance(thing, program.Expression):
-            yield thing
-        if isinstance(thing, tuple | list):
-            yield from _parts(thing)
-        elif is_dataclass(thing):
-            yield from _parts([getattr(thing, f.name) for f in fields(thing)])

@@ -9,16 +9,16 @@ from controller_sim.design import form, program
 from controller_sim.design.form import Design
 from controller_sim.design.plan import Plan
 from controller_sim.design.program import Expression, Statement
-from controller_sim.design.steps import statements_in
+from controller_sim.design.steps import seen_cells, shows_change, statements_in
 
 
 class PythonWriter:
     """Writes functions for one design. A procedure's parameters that are known constants are written as such."""
 
-    def __init__(self, design: Design, plan: Plan, seen_cells: frozenset[int]) -> None:
+    def __init__(self, design: Design, plan: Plan) -> None:
         self.design = design
         self.plan = plan
-        self.seen_cells = seen_cells
+        self.seen_cells = seen_cells(design)
         self.lines: list[str] = []
         self._temporaries = 0
 
@@ -56,7 +56,7 @@ class PythonWriter:
         self.lines.append("")
 
     def _body(self, body: Sequence[Statement], constants: dict[int, int], items: Sequence[str]) -> list[str]:
-        dirty = ["e.dirty = True"] if self.shows_change(body) else []
+        dirty = ["e.dirty = True"] if shows_change(body, self.seen_cells) else []
         return _with_cells([*dirty, *self._block(body, constants, items)])
 
     def conditions(self, name: str, conditions: Sequence[Expression]) -> None:
@@ -90,15 +90,6 @@ class PythonWriter:
             packed = str(led.value << 3 | item) if isinstance(led, program.Constant) else f"{item} | {value} << 3"
             lines += [f"if {value} != before{i}:", f"    e.packed += (now, {packed})"]
         self.function(name, ("e", "now"), _with_cells(lines if leds else []))
-
-    def shows_change(self, body: Sequence[Statement]) -> bool:
-        """Whether a body may change what some display or LED shows (a mode change always looks again by itself)."""
-        return any(
-            (isinstance(s, program.SetCell) and s.cell in self.seen_cells)
-            or (isinstance(s, program.FactoryValues) and not self.seen_cells.isdisjoint(s.cells))
-            or isinstance(s, program.SetTempo | program.TapTempo | program.ClockRun)
-            for s in statements_in(body)
-        )
 
     def _block(self, body: Sequence[Statement], constants: dict[int, int], items: Sequence[str] = ()) -> list[str]:
         """Lines for statements in order; messages that follow each other leave together, after `items`."""

@@ -1,12 +1,27 @@
-"""The statements of an action, and how many of them it can run, through loops and calls."""
+"""The statements and expressions of an action, what of them can be seen, and how many statements it can run, through loops and calls."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import fields, is_dataclass
+from typing import Any
 
 from controller_sim.design.errors import DesignError
-from controller_sim.design.form import Binding, Place, Procedure, Repeat, Timer
-from controller_sim.design.program import Call, For, If, Statement
+from controller_sim.design.form import Binding, Design, Place, Procedure, Repeat, Timer
+from controller_sim.design.program import (
+    Call,
+    CellValue,
+    Changed,
+    ClockRun,
+    Expression,
+    FactoryValues,
+    For,
+    If,
+    SetCell,
+    SetTempo,
+    Statement,
+    TapTempo,
+)
 
 MAX_STATEMENTS = 100_000
 
@@ -21,6 +36,43 @@ def statements_in(body: Sequence[Statement]) -> Iterator[Statement]:
                 yield from statements_in(otherwise)
             case For(body=inner):
                 yield from statements_in(inner)
+
+
+def expressions_in(things: Iterable[Any]) -> Iterator[Expression]:
+    """Every expression inside some things of the intermediate form, and inside those."""
+    for thing in things:
+        if isinstance(thing, Expression):
+            yield thing
+        if isinstance(thing, tuple | list):
+            yield from expressions_in(thing)
+        elif is_dataclass(thing) and not isinstance(thing, Place | type):
+            yield from expressions_in([getattr(thing, each.name) for each in fields(thing)])
+
+
+def shown_in(design: Design) -> Iterator[Expression]:
+    """Every expression that some display or LED reads."""
+    for mode in design.modes:
+        yield from expressions_in([mode.views, mode.leds])
+
+
+def seen_cells(design: Design) -> frozenset[int]:
+    """The cells that displays and LEDs read, or of which they read whether they have changed."""
+    drafted = {cell for mode in design.modes for cell in mode.draft}
+    found: set[int] = set()
+    for each in shown_in(design):
+        if isinstance(each, CellValue | Changed):
+            found |= drafted if each.cell is None else {each.cell}
+    return frozenset(found)
+
+
+def shows_change(body: Sequence[Statement], seen: Collection[int]) -> bool:
+    """Whether a body may change what displays and LEDs show, which read the cells `seen`; a mode change always looks again by itself."""
+    return any(
+        (isinstance(each, SetCell) and each.cell in seen)
+        or (isinstance(each, FactoryValues) and any(cell in seen for cell in each.cells))
+        or isinstance(each, SetTempo | TapTempo | ClockRun)
+        for each in statements_in(body)
+    )
 
 
 def check_statements(procedures: Sequence[Procedure]) -> list[int]:

@@ -8,8 +8,9 @@ from pathlib import Path
 
 from controller_sim.design import form, program
 from controller_sim.design.form import Design, Place
+from controller_sim.design.steps import expressions_in
 from controller_sim.port.c_code import CodeWriter
-from controller_sim.port.c_facts import Facts, expressions_in
+from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_header import header_lines
 from controller_sim.port.c_limits import check_limits
 from controller_sim.port.c_tables import Bound, table_lines

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import fields, is_dataclass
-from typing import Any
 
 from controller_sim.core.kinds import kind_of
 from controller_sim.core.midi_in import LONGEST_SYSEX, SYSEX
 from controller_sim.design import form, program
 from controller_sim.design.form import Action, Design, Procedure
 from controller_sim.design.program import Expression, Statement
-from controller_sim.design.steps import statements_in
+from controller_sim.design.steps import expressions_in, seen_cells, shows_change, statements_in
 from controller_sim.port.c_types import fits_int, string, type_for
 from controller_sim.port.names import distinct, identifier
 
@@ -53,7 +51,7 @@ class Facts:
         sent = [len(s.data) for s in self.statements if isinstance(s, program.Send)]
         self.longest_message = max([3, *sent, LONGEST_SYSEX if passes_sysex else 3])
         self._name()
-        self.seen_cells = frozenset(self._seen())
+        self.seen_cells = seen_cells(self.design)
         parts = expressions_in([design.modes, [design.procedures[p] for p in self.reached], design.responses])
         self.read_cells = frozenset(e.cell for e in parts if isinstance(e, program.CellValue))
         self.local_ends = {p: self._ends_of(p) for p in self.reached}
@@ -171,23 +169,9 @@ class Facts:
                 ends.setdefault(statement.slot, []).extend((values[0], values[-1]))
         return {slot: (min(values), max(values)) for slot, values in ends.items()}
 
-    def _seen(self) -> Iterator[int]:
-        """The cells that displays and LEDs read, or of which they read whether they have changed."""
-        for mode in self.design.modes:
-            for e in expressions_in([mode.views, mode.leds]):
-                if isinstance(e, program.Changed) and e.cell is None:
-                    yield from (cell for each in self.design.modes for cell in each.draft)
-                elif isinstance(e, program.CellValue | program.Changed) and e.cell is not None:
-                    yield e.cell
-
     def shows_change(self, body: Sequence[Statement]) -> bool:
-        """Whether a body may change what some display or LED shows (a mode change always looks again by itself)."""
-        return any(
-            (isinstance(s, program.SetCell) and s.cell in self.seen_cells)
-            or (isinstance(s, program.FactoryValues) and not self.seen_cells.isdisjoint(s.cells))
-            or isinstance(s, program.SetTempo | program.TapTempo | program.ClockRun)
-            for s in statements_in(body)
-        )
+        """Whether a body may change what some display or LED shows."""
+        return shows_change(body, self.seen_cells)
 
     def shown_numbers(self) -> Iterator[Expression]:
         """The expressions that texts show as numbers."""
@@ -235,17 +219,6 @@ def _actions(design: Design) -> Iterator[Action]:
     yield from (binding.action for binding in design.power_on)
     if design.every_power_on:
         yield design.every_power_on
-
-
-def expressions_in(things: Iterable[Any]) -> Iterator[Expression]:
-    """Every expression inside some things, and inside those."""
-    for thing in things:
-        if isinstance(thing, Expression):
-            yield thing
-        if isinstance(thing, tuple | list):
-            yield from expressions_in(thing)
-        elif is_dataclass(thing) and not isinstance(thing, form.Place | type):
-            yield from expressions_in([getattr(thing, field.name) for field in fields(thing)])
 
 
 def reads_in(body: Sequence[Statement | Expression]) -> set[int]:
