@@ -469,7 +469,7 @@ MODES_AND_VALUES = (
         "shown as it is",
         "values",
         "design/python_code.py",
-        old='dirty = ["e.dirty = True"] if self.shows_change(body) else []',
+        old='dirty = ["e.dirty = True"] if shows_change(body, self.seen_cells) else []',
         new="dirty: list[str] = []",
     ),
     Defect(
