@@ -77,6 +77,7 @@ def test_what_cannot_be_written_is_code_2_with_a_reason(tmp_path: Path, capsys: 
     assert main(["port", STARTER, "--to", "c99", "--out", str(tmp_path / "file")]) == 2
 
 
+@pytest.mark.needs("cc")
 def test_scripts_are_played_on_the_native_engine(capsys: Captured) -> None:
     assert main(["run", STARTER, SCRIPT, "--engine", "native"]) == 0
     native = capsys.readouterr().out

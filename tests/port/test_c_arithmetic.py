@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from controller_sim.port.c99 import runtime_files
 from controller_sim.port.compiler import build_library
 
+pytestmark = pytest.mark.needs("cc")
+
 LOW, HIGH = -(2**31), 2**31 - 1
 FUNCTIONS = ("div", "mod", "min", "max")
 CHECKED = ("-O1", "-fsanitize=undefined", "-fsanitize-undefined-trap-on-error", "-Wconversion", "-Werror")

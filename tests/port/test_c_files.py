@@ -34,6 +34,7 @@ def written(folder: Path, files: dict[str, str]) -> Path:
     return folder
 
 
+@pytest.mark.needs("cc")
 @pytest.mark.parametrize("path", DESIGNS, ids=lambda path: path.stem)
 def test_every_file_of_a_demo_design_compiles_without_a_warning(path: Path, tmp_path: Path) -> None:
     folder = written(tmp_path, write_c99(load_design(path), path.read_text(encoding="utf-8")))
@@ -67,6 +68,7 @@ int main(void)
 """
 
 
+@pytest.mark.needs("cc")
 @pytest.mark.parametrize("path", DESIGNS, ids=lambda path: path.stem)
 def test_random_edges_meet_no_undefined_behaviour_and_no_stray_access(path: Path, tmp_path: Path) -> None:
     files = host_files(load_design(path))

@@ -17,6 +17,8 @@ from controller_sim.design.storage import first_kept, layout_of, map_of, rows_wi
 from controller_sim.port.native import Library, library_of
 from controller_sim.testing.plain import PLACE, plain_design
 
+pytestmark = pytest.mark.needs("cc")
+
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 Writes = list[tuple[int, int]]
 

@@ -20,6 +20,8 @@ from controller_sim.testing.contacts import histories, sessions
 from controller_sim.testing.designs import designs
 from controller_sim.testing.plain import plain_design
 
+pytestmark = pytest.mark.needs("cc")
+
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 SCRIPTS = sorted(CONFIGS.glob("*.press"))
 STRICT = ("-O0", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-pedantic", "-Werror")

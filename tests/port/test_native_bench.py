@@ -6,6 +6,7 @@ import sys
 from array import array
 from pathlib import Path
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -15,6 +16,8 @@ from controller_sim.port.native import NativeEngine, library_of
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "tools"))
 
 from benches import engine, native, workload  # the benches are no package of the project, tools/ must be on the path first
+
+pytestmark = pytest.mark.needs("cc")
 
 DESIGN = load_design(engine.DESIGN)
 
