@@ -25,7 +25,8 @@ The parts, in this order:
   midi      the MIDI Implementation Chart in the form of the MIDI 1.0 Detailed Specification
   storage   where kept values lie in the chip
   latency   how long gestures take
-The ending of the file says what it becomes: .md, .html, .pdf (needs the extra `pdf`), or .svg, which is the map alone.
+The ending of the file says what it becomes: .md, .html, .pdf (needs the extra `pdf`), or .svg: one picture of the parts that
+are asked for, without --part of the map alone.
 
 examples:
   controller-sim chart configs/booth.yaml
@@ -33,6 +34,7 @@ examples:
   controller-sim chart configs/booth.yaml --part switches -o floor.pdf
   controller-sim chart configs/booth.yaml --part midi --part storage -o reference.html
   controller-sim chart configs/booth.yaml -o modes.svg
+  controller-sim chart configs/booth.yaml --part switches -o floor.svg
 
 exit codes: 0 it is written, 2 a file or the command line is wrong
 """
@@ -53,8 +55,6 @@ def execute(arguments: argparse.Namespace) -> int:
     if ending not in writers:
         raise BadInput(f"{output}: a chart can be .md, .html, .pdf or .svg, and {ending or 'a name without an ending'} is none of these")
     chosen = ["map"] if ending == ".svg" and not arguments.part else arguments.part or PARTS
-    if ending == ".svg" and set(chosen) != {"map"}:
-        raise BadInput(f"{output}: an SVG holds the map alone; leave --part out, or write .html or .pdf")
     design = load(arguments.design)
     sheet = _sheet(design, chosen)
     if not sheet.parts:
@@ -114,12 +114,9 @@ def _html(output: str, sheet: Sheet) -> None:
 
 
 def _svg(output: str, sheet: Sheet) -> None:
-    from controller_sim.view.chart_text import svg
-    from controller_sim.view.sheet import Drawing
+    from controller_sim.view.chart_svg import svg
 
-    for part in sheet.parts:
-        if isinstance(part, Drawing):
-            write_text(output, svg(part))
+    write_text(output, svg(sheet.parts))
 
 
 def _pdf(output: str, sheet: Sheet) -> None:

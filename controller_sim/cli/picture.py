@@ -23,6 +23,7 @@ examples:
   controller-sim picture configs/booth.yaml configs/booth_evening.press -o evening.html
   controller-sim picture configs/booth.yaml configs/booth_evening.press -o evening.svg
   controller-sim picture configs/booth.yaml configs/booth_evening.press -o double.png --from 8.3s --to 8.9s
+  controller-sim picture configs/booth.yaml configs/booth_evening.press -o double.svg --from 8.3s --to 8.9s --width 900
   controller-sim picture configs/booth.yaml configs/booth_evening.press -o evening.html --watch
 
 exit codes: 0 all expectations met, 1 some failed (drawn all the same), 2 a file or the command line is wrong
@@ -36,6 +37,9 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument("-o", "--output", metavar="FILE", required=True, help="the picture: a name that ends in .svg, .png or .html")
     parser.add_argument("--from", metavar="TIME", dest="start", help="draw only what happens from this time on, such as 8.3s or 250ms")
     parser.add_argument("--to", metavar="TIME", dest="end", help="draw only what happens until this time")
+    parser.add_argument(
+        "--width", metavar="PX", type=int, help="how wide an .svg or .png is, in pixels [1600]; a narrow one is for small pages"
+    )
     parser.add_argument("--import", metavar="FILE", dest="image", help="what the chip with the kept cells holds at first (see storage)")
     add_watch(parser)
     parser.set_defaults(execute=execute)
@@ -53,6 +57,7 @@ def _draw(arguments: argparse.Namespace) -> int:
     if ending not in picture.ENDINGS:
         raise BadInput(f"{arguments.output}: a picture's name ends in .svg, .png or .html")
     start_us, end_us = _range(arguments)
+    width_px = _width(arguments.width, ending)
     design = load(arguments.design)
     script = read_script(arguments.script, design)
     try:
@@ -61,7 +66,7 @@ def _draw(arguments: argparse.Namespace) -> int:
         run = play_script(design, script, "fast", read_chip(arguments.image) if arguments.image is not None else None)
         if start_us and start_us >= run.end_us:
             raise BadInput(f"--from {arguments.start}: the run ends after {run.end_us / 1_000_000:g}s")
-        drawn = _file(run, ending, start_us, end_us)
+        drawn = _file(run, ending, start_us, end_us, width_px)
     except picture.PictureError as error:
         raise BadInput(str(error)) from None
     try:
@@ -83,19 +88,33 @@ def _range(arguments: argparse.Namespace) -> tuple[int, int | None]:
     return start_us, end_us
 
 
+def _width(width_px: int | None, ending: str) -> int:
+    from controller_sim.view import picture
+
+    if width_px is None:
+        return picture.PAGE_PX
+    if ending == ".html":
+        raise BadInput("--width: an .html is as wide as its window; .svg and .png have a width")
+    if not picture.NARROWEST_PX <= width_px <= picture.WIDEST_PX:
+        raise BadInput(f"--width {width_px}: a picture is {picture.NARROWEST_PX} to {picture.WIDEST_PX} pixels wide")
+    return width_px
+
+
 def _time(text: str, option: str) -> int:
     from controller_sim.simulator import SimulatorError, duration_us
 
     try:
-        return duration_us(text)
+        # Nought is the same in every unit.
+        return 0 if text == "0" else duration_us(text)
     except SimulatorError as error:
         raise BadInput(f"{option}: {error}") from None
 
 
-def _file(run: Run, ending: str, start_us: int, end_us: int | None) -> bytes:
+def _file(run: Run, ending: str, start_us: int, end_us: int | None, width_px: int) -> bytes:
     from controller_sim.view import picture
 
+    if ending == ".html":
+        return picture.html(run, start_us, end_us).encode()
     if ending == ".png":
-        return picture.png(run, start_us, end_us)
-    draw = picture.svg if ending == ".svg" else picture.html
-    return draw(run, start_us, end_us).encode()
+        return picture.png(run, start_us, end_us, width_px)
+    return picture.svg(run, start_us, end_us, width_px).encode()

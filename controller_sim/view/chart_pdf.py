@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from controller_sim.view.fitting import LEADING, PADDING, Fitted, Row, fit, line_heights, scale_of, width_of
-from controller_sim.view.sheet import Box, Dot, Drawing, Label, Sheet, Stroke, Table
+from controller_sim.view.fitting import A4, MARGIN, fit, scale_of
+from controller_sim.view.sheet import LINE, STRONG, Box, Dot, Drawing, Label, Mark, Sheet, Stroke, Table, head_of
+from controller_sim.view.typeset import NOTE, NOTE_LARGE, NOTE_LEADING, TITLE, TITLE_HEIGHT, note_lines, note_marks, rows_marks, title_mark
 
 if TYPE_CHECKING:
     from fpdf import FPDF
 
-A4 = (595.28, 841.89)
-MARGIN = 34.0
-_TITLE, _NOTE, _NOTE_LARGE = 16.0, 9.0, 12.0
-_STRONG, _LINE, _HAIR = 1.6, 0.9, 0.3
-_HEAD = 7.0
-"""Of an arrow."""
 ENCODING = "cp1252"
 """The letters that the built-in fonts have."""
 
@@ -64,97 +59,38 @@ def _page(document: FPDF, landscape: bool) -> None:
     document.add_page(orientation="landscape" if landscape else "portrait")
 
 
-def _title(document: FPDF, top: float, title: str) -> float:
-    """Write a title; gives where what it stands above begins."""
-    _write(document, MARGIN, top + _TITLE, title, _TITLE, bold=True)
-    return top + _TITLE * 1.6
-
-
 def _write(document: FPDF, x: float, y: float, text: str, size: float, bold: bool = False) -> None:
     document.set_font("helvetica", "B" if bold else "", size)
     document.text(x, y, _letters(text))
 
 
-def _rule(document: FPDF, x1: float, y1: float, x2: float, y2: float, wide: float) -> None:
-    document.set_line_width(wide)
-    document.line(x1, y1, x2, y2)
-
-
-def note_lines(notes: Sequence[str], width: float, size: float) -> Iterator[str]:
-    """Notes broken to a width."""
-    for note in notes:
-        line = ""
-        for word in note.split(" "):
-            longer = f"{line} {word}" if line else word
-            if line and width_of(longer, size) > width:
-                yield line
-                longer = word
-            line = longer
-        yield line
-
-
 def _table(document: FPDF, table: Table, free_y: float | None) -> float | None:
     """Set a table on pages of its own, or below what stands on this one if it is small; gives where the page is free again."""
     width, height = reversed(A4) if table.large else A4
-    size = _NOTE_LARGE if table.large else _NOTE
+    size = NOTE_LARGE if table.large else NOTE
     notes = list(note_lines(table.notes, width - 2 * MARGIN, size))
-    below = len(notes) * size * 1.4
-    fitted = fit(table, width - 2 * MARGIN, height - 2 * MARGIN - _TITLE * 1.6 - below)
-    needed = _TITLE * 1.6 + sum(fitted.heights) + below
+    below = len(notes) * size * NOTE_LEADING
+    fitted = fit(table, width - 2 * MARGIN, height - 2 * MARGIN - TITLE_HEIGHT - below)
+    needed = TITLE_HEIGHT + sum(fitted.heights) + below
     fresh = free_y is None or table.large or free_y + needed > height - MARGIN
     y = MARGIN if fresh or free_y is None else free_y
     for number, rows in enumerate(fitted.pages):
         if fresh or number:
             _page(document, table.large)
             y = MARGIN
-        y = _title(document, y, table.title + (f" ({number + 1} of {len(fitted.pages)})" if len(fitted.pages) > 1 else ""))
-        y = _rows(document, table, fitted, rows, y)
-    for line in notes:
-        y += size * 1.4
-        _write(document, MARGIN, y, line, size)
-    return None if table.large else y + 2 * _TITLE
-
-
-def _rows(document: FPDF, table: Table, fitted: Fitted, rows: Sequence[int], y: float) -> float:
-    """The header and some rows with their rules; gives where they end."""
-    right = MARGIN + sum(fitted.widths)
-    y = _row(document, fitted, fitted.header, [1] * len(fitted.header), y, fitted.heights[0])
-    _rule(document, MARGIN, y, right, y, _STRONG)
-    for number in rows:
-        spans = [cell.span for cell in table.rows[number]]
-        top = y
-        y = _row(document, fitted, fitted.rows[number], spans, y, fitted.heights[number + 1])
-        x, at = MARGIN, 0
-        for span in spans[:-1]:
-            x += sum(fitted.widths[at : at + span])
-            at += span
-            _rule(document, x, top, x, y, _HAIR)
-        # Rows that go on with a group have no rule above them.
-        if number == rows[-1] or table.rows[number + 1][0].lines:
-            _rule(document, MARGIN, y, right, y, _LINE if number == rows[-1] or table.large else _HAIR)
-    return y
-
-
-def _row(document: FPDF, fitted: Fitted, row: Sequence[Row], spans: Sequence[int], top: float, height: float) -> float:
-    size, at, x = fitted.size, 0, MARGIN
-    for cell, span in zip(row, spans, strict=True):
-        y = top + fitted.above
-        for line, taken in zip(cell, line_heights(cell, size), strict=True):
-            place = x + PADDING * size
-            for word in line:
-                _write(document, place, y + size * (LEADING + 0.72) / 2, word.text, size, word.bold)
-                place += width_of(word.text, size, word.bold) + width_of(" ", size)
-            y += taken
-        x += sum(fitted.widths[at : at + span])
-        at += span
-    return top + height
+        title = table.title + (f" ({number + 1} of {len(fitted.pages)})" if len(fitted.pages) > 1 else "")
+        marks, end = rows_marks(table, fitted, rows, MARGIN, y + TITLE_HEIGHT)
+        _draw(document, [title_mark(title, MARGIN, y), *marks])
+        y = end
+    _draw(document, note_marks(notes, size, MARGIN, y))
+    return None if table.large else y + below + 2 * TITLE
 
 
 def page_of(drawing: Drawing) -> tuple[bool, float | None]:
     """Whether a drawing's page lies across, and its scale there; None: the table in its place is easier to read."""
     landscape = drawing.width > drawing.height * 0.8
     width, height = reversed(A4) if landscape else A4
-    return landscape, scale_of(drawing, width - 2 * MARGIN, height - 2 * MARGIN - 1.6 * _TITLE)
+    return landscape, scale_of(drawing, width - 2 * MARGIN, height - 2 * MARGIN - TITLE_HEIGHT)
 
 
 def _drawing(document: FPDF, drawing: Drawing, free_y: float | None) -> float | None:
@@ -164,36 +100,29 @@ def _drawing(document: FPDF, drawing: Drawing, free_y: float | None) -> float | 
         assert drawing.table is not None
         return _table(document, drawing.table, free_y)
     _page(document, landscape)
-    left, top = MARGIN, _title(document, MARGIN, drawing.title)
-    _marks(document, drawing, left, top, scale)
+    _draw(document, [title_mark(drawing.title, MARGIN, MARGIN)])
+    _draw(document, drawing.marks, MARGIN, MARGIN + TITLE_HEIGHT, scale)
     return None
 
 
-def _marks(document: FPDF, drawing: Drawing, left: float, top: float, scale: float) -> None:
+def _draw(document: FPDF, marks: Sequence[Mark], left: float = 0.0, top: float = 0.0, scale: float = 1.0) -> None:
     def at(x: float, y: float) -> tuple[float, float]:
         return left + x * scale, top + y * scale
 
-    for mark in drawing.marks:
+    for mark in marks:
         match mark:
-            case Stroke(points=points, arrow=arrow):
-                document.set_line_width(_LINE * scale)
+            case Stroke(points=points, arrow=arrow, width=wide):
+                document.set_line_width(wide * scale)
                 for (x1, y1), (x2, y2) in pairwise(points):
                     document.line(*at(x1, y1), *at(x2, y2))
                 if arrow:
                     document.set_fill_color(0)
                     document.polygon([at(*corner) for corner in head_of(points)], style="F")
             case Box(x=x, y=y, width=wide, height=high, strong=strong):
-                document.set_line_width((_STRONG if strong else _LINE) * scale)
+                document.set_line_width((STRONG if strong else LINE) * scale)
                 document.rect(*at(x, y), wide * scale, high * scale)
             case Dot(x=x, y=y):
                 document.set_fill_color(0)
                 document.circle(*at(x, y), 2.6 * scale, style="F")
             case Label(x=x, y=y, text=text, size=size, bold=bold):
                 _write(document, *at(x, y), text, size * scale, bold)
-
-
-def head_of(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """The corners of the head of an arrow whose last piece is level."""
-    (x1, _), (x, y) = points[-2:]
-    back = _HEAD if x1 > x else -_HEAD
-    return [(x, y), (x + back, y - _HEAD / 2), (x + back, y + _HEAD / 2)]

@@ -1,4 +1,4 @@
-"""A chart as Markdown, as HTML to read or print, and its drawing as SVG."""
+"""A chart as Markdown, and as HTML to read or print."""
 
 from __future__ import annotations
 
@@ -6,18 +6,18 @@ import re
 from collections.abc import Iterator
 from html import escape
 
-from controller_sim.view.chart_pdf import A4, MARGIN, head_of, page_of
-from controller_sim.view.fitting import fit
-from controller_sim.view.sheet import Box, Cell, Dot, Drawing, Label, Line, Sheet, Stroke, Table
+from controller_sim.view.chart_pdf import page_of
+from controller_sim.view.chart_svg import FONT, svg
+from controller_sim.view.fitting import A4, MARGIN, fit
+from controller_sim.view.sheet import Cell, Line, Sheet, Table
 
 _SPECIAL = re.compile(r"([\\`*_\[\]<>|#~])")
-_FONT = 'Helvetica, Arial, "Liberation Sans", sans-serif'
 _SMALL = 10
 """Points: type to be read at a desk."""
 _STYLE = f"""\
 @page {{ size: A4 landscape; margin: 12mm; }}
 @page upright {{ size: A4 portrait; margin: 12mm; }}
-body {{ font-family: {_FONT}; font-size: {_SMALL}pt; line-height: 1.2; color: #000; background: #fff; margin: 12mm; }}
+body {{ font-family: {FONT}; font-size: {_SMALL}pt; line-height: 1.2; color: #000; background: #fff; margin: 12mm; }}
 section {{ page: upright; margin-bottom: 2em; }}
 section.small {{ break-inside: avoid; }}
 section.wide {{ page: auto; break-after: page; }}
@@ -81,7 +81,7 @@ def html(sheet: Sheet) -> str:
         elif part.table is not None and page_of(part)[1] is None:
             lines += _html_table(part.table)
         else:
-            lines += ['<section class="wide">', f"<h1>{escape(part.title)}</h1>", svg(part).strip()]
+            lines += ['<section class="wide">', f"<h1>{escape(part.title)}</h1>", svg([part]).strip()]
         lines += [f"<p>{escape(note)}</p>" for note in part.notes]
         lines.append("</section>")
     return "\n".join([*lines, "</html>"]) + "\n"
@@ -113,42 +113,3 @@ def _html_line(line: Line) -> str:
     if not line.label:
         return escape(line.text)
     return f"<b>{escape(line.label)}:</b> {escape(line.text)}" if line.text else f"<b>{escape(line.label)}</b>"
-
-
-def svg(drawing: Drawing) -> str:
-    """The drawing as an SVG file of its own, also fit to stand inside HTML."""
-    width, height = _number(drawing.width), _number(drawing.height)
-    lines = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}pt" height="{height}pt" '
-        f"preserveAspectRatio=\"xMinYMin\" font-family='{_FONT}'>",
-        f"<title>{escape(drawing.title)}</title>",
-        f'<rect width="{width}" height="{height}" fill="white"/>',
-    ]
-    for mark in drawing.marks:
-        lines += _svg_mark(mark)
-    return "\n".join([*lines, "</svg>"]) + "\n"
-
-
-def _svg_mark(mark: Stroke | Box | Dot | Label) -> Iterator[str]:
-    match mark:
-        case Stroke(points=points, arrow=arrow):
-            yield f'<polyline points="{_points(points)}" fill="none" stroke="black"/>'
-            if arrow:
-                yield f'<polygon points="{_points(head_of(points))}"/>'
-        case Box(x=x, y=y, width=width, height=height, strong=strong):
-            place = f'x="{_number(x)}" y="{_number(y)}" width="{_number(width)}" height="{_number(height)}"'
-            yield f'<rect {place} fill="none" stroke="black" stroke-width="{2 if strong else 1}"/>'
-        case Dot(x=x, y=y):
-            yield f'<circle cx="{_number(x)}" cy="{_number(y)}" r="2.6"/>'
-        case Label(x=x, y=y, text=text, size=size, bold=bold) if text:
-            weight = ' font-weight="bold"' if bold else ""
-            yield f'<text x="{_number(x)}" y="{_number(y)}" font-size="{_number(size)}"{weight}>{escape(text)}</text>'
-
-
-def _points(points: tuple[tuple[float, float], ...] | list[tuple[float, float]]) -> str:
-    return " ".join(f"{_number(x)},{_number(y)}" for x, y in points)
-
-
-def _number(value: float) -> str:
-    """Hundredths of a point at most."""
-    return f"{value:.2f}".rstrip("0").rstrip(".")

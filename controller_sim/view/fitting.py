@@ -24,6 +24,9 @@ _WIDTHS = tuple(tuple(map(int, widths.split())) for widths in (_REGULAR, _BOLD))
 _OTHER, _WIDE = 667, 1000
 """For characters beyond: letters, and those that take a square."""
 
+A4 = (595.28, 841.89)
+"""Width and height, upright."""
+MARGIN = 34.0
 LEADING = 1.18
 PADDING = 0.45
 """At the sides of the text of a cell, as a share of the size."""

@@ -10,7 +10,7 @@ from typing import Any
 from controller_sim.design.form import Action, Binding, Design, Mode
 from controller_sim.design.program import Call, Constant, Enter, Expression, For, If, Restart, Statement
 from controller_sim.view.fitting import width_of
-from controller_sim.view.sheet import Box, Cell, Dot, Drawing, Label, Line, Stroke, Table, words
+from controller_sim.view.sheet import Box, Cell, Dot, Drawing, Label, Line, Mark, Stroke, Table, words
 from controller_sim.view.terms import filled_in, known, spoken
 from controller_sim.view.wording import Wording, gesture_frame, with_keys
 from controller_sim.view.words import duration
@@ -178,7 +178,7 @@ def mode_map(design: Design) -> Drawing:
     label_width = max(width_of(_label(way), _LABEL_SIZE) for way in plan.ways) + 2 * _PAD
     right = _MARGIN + box_width
     first_lane = right + label_width + _PAD
-    marks: list[Stroke | Box | Dot | Label] = []
+    marks: list[Mark] = []
     for node, (top, height) in plan.boxes.items():
         marks.append(Box(_MARGIN, top, box_width, height, strong=node == design.home))
         marks.append(Label(_MARGIN + _PAD, top + _ROW / 2 + _SIZE * 0.35, plan.name(node), _SIZE, bold=True))

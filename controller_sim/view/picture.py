@@ -5,6 +5,9 @@ from __future__ import annotations
 from controller_sim.script import Run
 from controller_sim.view import picture_html, picture_svg
 from controller_sim.view.picture_scene import Scene, scene_of
+from controller_sim.view.picture_svg import NARROWEST_PX, PAGE_PX, WIDEST_PX
+
+__all__ = ["ENDINGS", "NARROWEST_PX", "PAGE_PX", "WIDEST_PX", "PictureError", "check_png", "html", "png", "svg"]
 
 ENDINGS = (".svg", ".png", ".html")
 SHARP = 2
@@ -25,12 +28,12 @@ def _scene(run: Run, start_us: int, end_us: int | None) -> Scene:
     return scene
 
 
-def svg(run: Run, start_us: int = 0, end_us: int | None = None) -> str:
-    """A page of SVG, in as many rows as the run needs; with times only what happened from `start_us` to `end_us`.
+def svg(run: Run, start_us: int = 0, end_us: int | None = None, page_px: int = PAGE_PX) -> str:
+    """A page of SVG, `page_px` wide, in as many rows as the run needs; with times only what happened from `start_us` to `end_us`.
 
     Raises PictureError where more than MOST_ITEMS things happen, as `html` and `png` do.
     """
-    return picture_svg.draw(_scene(run, start_us, end_us))
+    return picture_svg.draw(_scene(run, start_us, end_us), page_px)
 
 
 def html(run: Run, start_us: int = 0, end_us: int | None = None) -> str:
@@ -46,11 +49,11 @@ def check_png() -> None:
         raise PictureError("a .png needs the library resvg-py: pip install 'controller-sim[png]'; .svg and .html need nothing") from None
 
 
-def png(run: Run, start_us: int = 0, end_us: int | None = None) -> bytes:
+def png(run: Run, start_us: int = 0, end_us: int | None = None, page_px: int = PAGE_PX) -> bytes:
     """The page of `svg` as PNG, at twice its size if that is not too large. Raises PictureError without the library resvg-py."""
     check_png()
     import resvg_py
 
-    page = svg(run, start_us, end_us)
-    zoom = SHARP if picture_svg.PAGE_PX * picture_svg.height_of(page) * SHARP * SHARP <= _MOST_PNG_PX else 1
+    page = svg(run, start_us, end_us, page_px)
+    zoom = SHARP if page_px * picture_svg.height_of(page) * SHARP * SHARP <= _MOST_PNG_PX else 1
     return bytes(resvg_py.svg_to_bytes(svg_string=page, zoom=zoom))

@@ -15,7 +15,7 @@ from controller_sim.midi.messages import STATUS_TABLE, is_channel
 from controller_sim.script import Run
 from controller_sim.view.timeline import CLOCK, Event, events, summary
 from controller_sim.view.watched import Watched, Window, watch
-from controller_sim.view.words import duration, instant
+from controller_sim.view.words import duration, instant, moment
 
 SECTIONS = ("in", "controller", "out")
 
@@ -96,7 +96,7 @@ def scene_of(run: Run, start_us: int = 0, end_us: int | None = None) -> Scene:
     kept_lanes, idle = _busy([_within(lane, start_us, to_us) for lane in lanes], lanes)
     told_of = [event for event in happened if start_us <= event.time_us <= to_us]
     told = run.script.file.replace("\\", "/").rpartition("/")[2]
-    extent = duration(run.end_us) if whole else f"{instant(start_us)} to {instant(to_us)} of {duration(run.end_us)}"
+    extent = duration(run.end_us) if whole else f"{moment(start_us)} to {moment(to_us)} of {duration(run.end_us)}"
     missed = len(run.failures)
     verdict = "all expectations met" if not missed else f"{missed} expectation{'s' if missed > 1 else ''} not met"
     return Scene(design.title, f"{told}, {extent}: {summary(told_of)}", verdict, start_us, to_us, kept_lanes, off, idle)

@@ -22,6 +22,9 @@ TINT = "#f1f1f1"
 FOOT = "#d55e00"
 WIRE = "#0072b2"
 
+HEAD_SIZE_PX = 17
+"""Of a page's title."""
+
 TEXT_COLOURS = {"ink": INK, "quiet": QUIET, "wire": WIRE}
 GRAPHIC_COLOURS = {"ink": INK, "line": LINE, "foot": FOOT, "wire": WIRE}
 
@@ -41,7 +44,7 @@ def contrast(one: str, other: str) -> float:
 
 STYLE = f"""
 text {{ font: {SIZE_PX}px {FONT}; fill: {INK}; }}
-.head {{ font-size: 17px; font-weight: bold; }}
+.head {{ font-size: {HEAD_SIZE_PX}px; font-weight: bold; }}
 .about, .axis, .name2, .more {{ fill: {QUIET}; }}
 .section {{ font-weight: bold; letter-spacing: 0; }}
 .halo {{ paint-order: stroke; stroke: {PAPER}; stroke-width: 3px; stroke-linejoin: round; }}

@@ -11,10 +11,12 @@ from itertools import zip_longest
 from controller_sim.view.picture_labels import Block, blocks_of, cascade, shortened, text_width
 from controller_sim.view.picture_legend import legend, lit
 from controller_sim.view.picture_scene import KEY_WINDOWS, ON_CONTACT, SECTIONS, Item, Lane, Scene
-from controller_sim.view.picture_style import PAPER, PATTERNS, STYLE
+from controller_sim.view.picture_style import HEAD_SIZE_PX, PAPER, PATTERNS, STYLE
 from controller_sim.view.picture_time import Row, Ruler, ruler_of, ticks
 
 PAGE_PX = 1600
+"""How wide a page is unless it is asked for otherwise."""
+NARROWEST_PX, WIDEST_PX = 600, 6000
 NAMES_PX = 104
 """For the names of the lanes."""
 RIGHT_PX = 200
@@ -81,25 +83,26 @@ class Page:
             self.shapes.append(f'{start} data-us="{item.time_us}"><title>{title}</title></{element}>')
 
 
-def draw(scene: Scene) -> str:
-    """The page of a scene: a whole SVG document."""
-    ruler = ruler_of(scene, PAGE_PX - 2 * EDGE_PX - NAMES_PX - RIGHT_PX)
+def draw(scene: Scene, page_px: int = PAGE_PX) -> str:
+    """The page of a scene, `page_px` wide (NARROWEST_PX..WIDEST_PX): a whole SVG document."""
+    within_px = page_px - 2 * EDGE_PX
+    ruler = ruler_of(scene, within_px - NAMES_PX - RIGHT_PX)
     page = Page()
-    page.text(EDGE_PX, EDGE_PX + 8, shortened(scene.title, 120), "head")
-    page.text(EDGE_PX, EDGE_PX + 28, shortened(f"{scene.about}; {scene.verdict}", 240), "about")
+    page.text(EDGE_PX, EDGE_PX + 8, shortened(scene.title, int(within_px / text_width("m", HEAD_SIZE_PX))), "head")
+    page.text(EDGE_PX, EDGE_PX + 28, shortened(f"{scene.about}; {scene.verdict}", int(within_px / text_width("m"))), "about")
     y = float(EDGE_PX + HEAD_PX - 16)
     for row in ruler.rows:
         y = RowDrawing(page, scene, ruler, row, y).draw() + BETWEEN_ROWS_PX
     cut = any(piece.cut for row in ruler.rows for piece in row.pieces)
-    y = legend(page, scene, ruler.px_per_s, cut, EDGE_PX, y, PAGE_PX - 2 * EDGE_PX) + EDGE_PX
+    y = legend(page, scene, ruler.px_per_s, cut, EDGE_PX, y, within_px) + EDGE_PX
     return "\n".join(
         [
-            f'<svg xmlns="http://www.w3.org/2000/svg" width="{PAGE_PX}" height="{number(y)}" role="img"',
-            f' viewBox="0 0 {PAGE_PX} {number(y)}">',
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{page_px}" height="{number(y)}" role="img"',
+            f' viewBox="0 0 {page_px} {number(y)}">',
             f"<title>{escape(f'{scene.title}: {scene.about}', quote=False)}</title>",
             f"<style>{STYLE}</style>",
             PATTERNS,
-            f'<rect width="{PAGE_PX}" height="{number(y)}" fill="{PAPER}"/>',
+            f'<rect width="{page_px}" height="{number(y)}" fill="{PAPER}"/>',
             *page.shapes,
             *page.texts,
             "</svg>\n",

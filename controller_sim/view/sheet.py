@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+STRONG, LINE, HAIR = 1.6, 0.9, 0.3
+"""How wide rules are, in points."""
+_HEAD = 7.0
+"""Of an arrow."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +50,10 @@ class Stroke:
 
     points: tuple[tuple[float, float], ...]
     arrow: bool = False
+    width: float = LINE
+
+    def moved(self, right: float, down: float) -> Stroke:
+        return replace(self, points=tuple((x + right, y + down) for x, y in self.points))
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,11 +64,17 @@ class Box:
     height: float
     strong: bool = False
 
+    def moved(self, right: float, down: float) -> Box:
+        return replace(self, x=self.x + right, y=self.y + down)
+
 
 @dataclass(frozen=True, slots=True)
 class Dot:
     x: float
     y: float
+
+    def moved(self, right: float, down: float) -> Dot:
+        return replace(self, x=self.x + right, y=self.y + down)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +87,19 @@ class Label:
     size: float
     bold: bool = False
 
+    def moved(self, right: float, down: float) -> Label:
+        return replace(self, x=self.x + right, y=self.y + down)
+
+
+Mark = Stroke | Box | Dot | Label
+
+
+def head_of(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The corners of the head of an arrow whose last piece is level."""
+    (x1, _), (x, y) = points[-2:]
+    back = _HEAD if x1 > x else -_HEAD
+    return [(x, y), (x + back, y - _HEAD / 2), (x + back, y + _HEAD / 2)]
+
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
@@ -82,7 +111,7 @@ class Drawing:
     title: str
     width: float
     height: float
-    marks: tuple[Stroke | Box | Dot | Label, ...]
+    marks: tuple[Mark, ...]
     source: str = ""
     table: Table | None = None
     notes: tuple[str, ...] = ()

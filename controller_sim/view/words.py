@@ -36,6 +36,11 @@ def instant(time_us: int) -> str:
     return f"{time_us // 1_000_000}.{time_us % 1_000_000:06}"
 
 
+def moment(time_us: int) -> str:
+    """An instant in seconds, no longer than it has to be, such as `8.3s`."""
+    return f"{_decimal(time_us, 1_000_000)}s"
+
+
 def plural(count: int, noun: str) -> str:
     """`1 press`, `2 presses`."""
     if count == 1:

@@ -53,12 +53,20 @@ def test_a_pdf_has_the_parts_that_were_asked_for_and_no_others(tmp_path: Path) -
     assert len(texts) == 2 and texts[0].startswith("Puppet booth") and texts[1].startswith("MIDI Implementation Chart")
 
 
+def test_an_svg_has_the_parts_that_were_asked_for_else_the_map(tmp_path: Path) -> None:
+    path = tmp_path / "floor.svg"
+    assert main(["chart", BOOTH, "-o", str(path)]) == 0
+    assert "<title>Map of modes</title>" in path.read_text(encoding="utf-8")
+    assert main(["chart", BOOTH, "--part", "switches", "-o", str(path)]) == 0
+    text = path.read_text(encoding="utf-8")
+    assert "<title>Puppet booth</title>" in text and ">double:</text>" in text and "Map of modes" not in text
+
+
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
         (["-o", "booth.doc"], "booth.doc: a chart can be .md, .html, .pdf or .svg, and .doc is none of these"),
         (["-o", "booth"], "booth: a chart can be .md, .html, .pdf or .svg, and a name without an ending is none of these"),
-        (["-o", "booth.svg", "--part", "midi"], "booth.svg: an SVG holds the map alone; leave --part out, or write .html or .pdf"),
         (["-o", "no_such_folder/booth.md"], "no_such_folder/booth.md: No such file or directory"),
         (["-o", "no_such_folder/booth.pdf"], "no_such_folder/booth.pdf: No such file or directory"),
         (["--part", "feet"], "invalid choice: 'feet'"),

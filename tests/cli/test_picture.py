@@ -42,6 +42,9 @@ def test_the_ending_says_what_is_drawn(ending: str, tmp_path: Path, capsys: Capt
         (["-o", "run.svg", "--to", "-1s"], "--to"),
         (["-o", "run.svg", "--from", "2s", "--to", "1s"], "--to 1s is not later than --from 2s"),
         (["-o", "run.svg", "--from", "1000s"], "--from 1000s: the run ends after 8.94s"),
+        (["-o", "run.svg", "--from", "1"], "--from: '1' is no duration"),
+        (["-o", "run.svg", "--width", "100"], "--width 100: a picture is 600 to 6000 pixels wide"),
+        (["-o", "run.html", "--width", "900"], "--width: an .html is as wide as its window"),
         ([], "-o"),
     ],
 )
@@ -61,7 +64,24 @@ def test_a_failed_expectation_is_drawn_and_gives_exit_code_1(tmp_path: Path, cap
 def test_a_part_of_the_run_is_drawn_larger(tmp_path: Path) -> None:
     path = tmp_path / "part.svg"
     assert main(["picture", DESIGN, SCRIPT, "-o", str(path), "--from", "2s", "--to", "2500ms"]) == 0
-    assert "2.000000 to 2.500000 of 8.94s" in path.read_text(encoding="utf-8")
+    assert "2s to 2.5s of 8.94s" in path.read_text(encoding="utf-8")
+
+
+def test_nought_needs_no_unit(tmp_path: Path) -> None:
+    path = tmp_path / "part.svg"
+    assert main(["picture", DESIGN, SCRIPT, "-o", str(path), "--from", "0", "--to", "500ms"]) == 0
+    assert "0s to 0.5s of 8.94s" in path.read_text(encoding="utf-8")
+
+
+def test_a_page_is_as_wide_as_it_is_asked_to_be(tmp_path: Path) -> None:
+    heights = []
+    for width in (700, 1600):
+        path = tmp_path / f"{width}.svg"
+        assert main(["picture", DESIGN, SCRIPT, "-o", str(path), "--width", str(width)]) == 0
+        page = ElementTree.parse(path).getroot()
+        assert page.attrib["width"] == str(width)
+        heights.append(float(page.attrib["height"]))
+    assert heights[0] > heights[1]
 
 
 def test_a_png_without_its_library_is_explained(monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: Captured) -> None:

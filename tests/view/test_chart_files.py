@@ -16,8 +16,10 @@ from controller_sim.design import load_design
 from controller_sim.design.form import Design
 from controller_sim.testing.designs import designs
 from controller_sim.view.chart import switch_tables
-from controller_sim.view.chart_pdf import A4, pdf, unprintable
-from controller_sim.view.chart_text import html, markdown, svg
+from controller_sim.view.chart_pdf import pdf, unprintable
+from controller_sim.view.chart_svg import svg
+from controller_sim.view.chart_text import html, markdown
+from controller_sim.view.fitting import A4
 from controller_sim.view.implementation import implementation_chart
 from controller_sim.view.modes import mode_map
 from controller_sim.view.sheet import Cell, Drawing, Label, Line, Sheet, Table
@@ -154,11 +156,35 @@ def test_wide_cells_are_wide_in_html_and_repeated_in_markdown() -> None:
     assert "| **play** | **tap:** x | **tap:** x |" in markdown(Sheet("s", (wide,)))
 
 
+def elements(picture: str, tag: str) -> list[ElementTree.Element]:
+    return list(ElementTree.fromstring(picture).iter(f"{{http://www.w3.org/2000/svg}}{tag}"))
+
+
 def test_the_map_is_an_svg_with_every_word_and_a_mermaid_diagram_in_markdown() -> None:
     drawing = next(part for part in booth().parts if isinstance(part, Drawing))
-    root = ElementTree.fromstring(svg(drawing))
-    assert root.tag == "{http://www.w3.org/2000/svg}svg"
-    texts = [element.text for element in root.iter("{http://www.w3.org/2000/svg}text")]
+    texts = [element.text for element in elements(svg([drawing]), "text")]
     assert texts == [mark.text for mark in drawing.marks if isinstance(mark, Label) and mark.text]
     assert f"```mermaid\n{drawing.source}\n```" in markdown(booth())
-    assert svg(drawing).strip() in html(booth())
+    assert svg([drawing]).strip() in html(booth())
+
+
+@pytest.mark.parametrize("name", [path.stem for path in sorted(CONFIGS.glob("*.yaml"))])
+def test_an_svg_has_every_word_of_its_parts_inside_its_frame_and_none_over_another(name: str) -> None:
+    parts = sheet_of(load_design(str(CONFIGS / f"{name}.yaml"))).parts
+    picture = svg(parts)
+    root = ElementTree.fromstring(picture)
+    assert root.attrib["viewBox"] == f"0 0 {root.attrib['width']} {root.attrib['height']}"
+    boxes = []
+    for text in elements(picture, "text"):
+        # The width that a text is given holds in every font: SVG 2, 11.5, textLength with lengthAdjust.
+        x, y, size, wide = (float(text.attrib[name]) for name in ("x", "y", "font-size", "textLength"))
+        assert x >= 0 and x + wide <= float(root.attrib["width"]) and size <= y <= float(root.attrib["height"])
+        boxes.append((x, y - 0.7 * size, x + wide, y))
+    for number, (left, top, right, bottom) in enumerate(boxes):
+        for other_left, other_top, other_right, other_bottom in boxes[number + 1 :]:
+            assert other_left >= right or left >= other_right or other_top >= bottom or top >= other_bottom
+    told = plain("".join(text.text or "" for text in elements(picture, "text")))
+    for part in parts:
+        assert plain(part.title) in told and all(plain(note) in told for note in part.notes)
+        for cell in (cell for row in part.rows for cell in row) if isinstance(part, Table) else ():
+            assert plain("".join(line.plain for line in cell.lines)) in told

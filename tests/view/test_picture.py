@@ -186,10 +186,10 @@ def texts(page: str) -> set[str]:
     return {words for *_, words in text_boxes(page)}
 
 
-def check_texts(page: str) -> None:
+def check_texts(page: str, page_px: int = PAGE_PX) -> None:
     boxes = sorted(text_boxes(page), key=lambda box: box[0])
     for number, (left, top, right, bottom, words) in enumerate(boxes):
-        assert left >= 0 and right <= PAGE_PX, words
+        assert left >= 0 and right <= page_px, words
         for other_left, other_top, other_right, other_bottom, other in boxes[number + 1 :]:
             if other_left >= right:
                 break
@@ -199,9 +199,9 @@ def check_texts(page: str) -> None:
 
 
 @settings(max_examples=40)
-@given(runs())
-def test_no_text_covers_another(run: Run) -> None:
-    check_texts(picture.svg(run))
+@given(runs(), st.sampled_from((PAGE_PX, 600, 900, 6000)))
+def test_no_text_covers_another(run: Run, page_px: int) -> None:
+    check_texts(picture.svg(run, page_px=page_px), page_px)
 
 
 @pytest.mark.parametrize("path", SCRIPTS, ids=lambda path: path.stem)
@@ -209,6 +209,7 @@ def test_no_text_covers_another_in_the_scripts_of_configs(path: Path) -> None:
     run = played(path)
     check_texts(picture.svg(run))
     check_texts(picture.svg(run, run.end_us // 3, run.end_us // 2))
+    check_texts(picture.svg(run, page_px=600), 600)
 
 
 def test_the_widths_assumed_are_not_less_than_the_font_s_own() -> None:
