@@ -9,7 +9,7 @@ from pathlib import Path
 from controller_sim.design import form, program
 from controller_sim.design.form import Design, Place
 from controller_sim.design.steps import expressions_in
-from controller_sim.port.c_code import CodeWriter
+from controller_sim.port.c_code import CodeWriter, plus
 from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_header import header_lines
 from controller_sim.port.c_limits import check_limits
@@ -90,7 +90,7 @@ class DesignWriter:
         lines = []
         for n in sorted(facts.constant_cells):
             cell = self.design.cells[n]
-            values = ", ".join(map(number, cell.start_values))
+            values = ", ".join(number(value - facts.cell_zeros[n]) for value in cell.start_values)
             shape, values = (f"[{cell.size}]", f"{{{values}}}") if cell.shape else ("", values)
             if n in facts.read_cells:
                 lines.append(f"static const CTL_FLASH {facts.cell_types[n]} constant_{facts.cell_names[n]}{shape} = {values};")
@@ -99,7 +99,7 @@ class DesignWriter:
             lines += ["struct ctl_cells cells;", "", "const CTL_FLASH struct ctl_cells ctl_first_values = {"]
             for n in moving:
                 cell = self.design.cells[n]
-                values = ", ".join(map(number, cell.start_values))
+                values = ", ".join(number(value - facts.cell_zeros[n]) for value in cell.start_values)
                 lines.append(f"    {f'{{{values}}}' if cell.shape else values}, /* {facts.cell_names[n]} */")
             lines.append("};")
         return [*lines, ""] if lines else []
@@ -269,15 +269,21 @@ class DesignWriter:
             if n in facts.constant_cells:
                 lines += [f"    *next++ = {number(value)};" for value in cell.start_values]
             else:
-                lines += self._each(n, "    *next++ = cells.{};")
+                lines += self._each(n, f"    *next++ = {self._held(n)};")
         lines += ["    (void)next;", "}", ""]
-        for heading, line in (("list_kept(int32_t *values)", "*values++ = cells.{};"), ("set_kept(const int32_t *values)", "")):
-            lines += [f"void host_{heading}", "{"]
-            for n, cell in enumerate(self.design.cells):
-                if cell.keep:
-                    lines += self._each(n, f"    {line}" if line else f"    cells.{{}} = ({facts.cell_types[n]})*values++;")
-            lines += ["    (void)values;", "}", ""]
-        return [*lines, "#endif"]
+        kept = [n for n, cell in enumerate(self.design.cells) if cell.keep]
+        lines += ["void host_list_kept(int32_t *values)", "{"]
+        lines += [line for n in kept for line in self._each(n, f"    *values++ = {self._held(n)};")]
+        lines += ["    (void)values;", "}", "", "void host_set_kept(const int32_t *values)", "{"]
+        for n in kept:
+            kind, zero = facts.cell_types[n], facts.cell_zeros[n]
+            value = f"({plus('*values++', -zero)})" if zero else "*values++"
+            lines += self._each(n, f"    cells.{{}} = ({kind}){value};")
+        return [*lines, "    (void)values;", "}", "", "#endif"]
+
+    def _held(self, cell: int) -> str:
+        zero = self.facts.cell_zeros[cell]
+        return plus("(int32_t)cells.{}", zero) if zero else "cells.{}"
 
     def _each(self, cell: int, line: str) -> list[str]:
         name, declared = self.facts.cell_names[cell], self.design.cells[cell]

@@ -76,7 +76,7 @@ class CodeWriter:
             case program.Constant():
                 return Term(number(e.value), PRIMARY if e.value >= 0 else UNARY, type_for(e.value, e.value))
             case program.CellValue(cell=cell, index=index):
-                return self._read(self.facts.cell_text(cell, self._index(index)), self.facts.cell_types[cell])
+                return self._cell(cell, self._index(index))
             case program.Local(slot=slot):
                 return self._read(self.names[slot], self.types[slot])
             case program.Unary(operator="-", operand=operand):
@@ -163,11 +163,21 @@ class CodeWriter:
         # An unsigned 16-bit value would make int arithmetic unsigned where int has 16 bits.
         return Term(f"(int32_t){text}", UNARY, "int32_t") if kind == "uint16_t" else Term(text, PRIMARY, kind)
 
+    def _cell(self, cell: int, index: str | None) -> Term:
+        term = self._read(self.facts.cell_text(cell, index), self.facts.cell_types[cell])
+        zero, declared = self.facts.cell_zeros[cell], self.facts.design.cells[cell]
+        if not zero:
+            return term
+        wide = not fits_int(declared.low, declared.high)
+        text = f"(int32_t){term.text}" if wide and term.level == PRIMARY else term.text
+        return Term(plus(text, zero), PLUS, "int32_t" if wide else "int")
+
     def _index(self, index: Expression | None) -> str | None:
         if index is None:
             return None
         text = self.term(index).text
-        if isinstance(index, program.CellValue) and index.index is not None and not reads_in((index,)):
+        whole = isinstance(index, program.CellValue) and index.index is not None and not self.facts.cell_zeros[index.cell]
+        if whole and not reads_in((index,)):
             self.facts.indices[text] = index
         return text
 
@@ -305,26 +315,36 @@ class CodeWriter:
         cell = self.facts.design.cells[statement.cell]
         value, kind = statement.value, self.facts.cell_types[statement.cell]
         target = self.facts.cell_text(statement.cell, self._index(statement.index))
+        zero = self.facts.cell_zeros[statement.cell]
         inside = cell.low <= value.low and value.high <= cell.high
         if cell.ends == "proved" or inside:
-            return f"{target} = {self.value(value, kind)};"
+            return f"{target} = {self._distance(value, cell, zero, kind) if zero else self.value(value, kind)};"
         wide = not all(
             fits_int(*ends) for ends in ((value.low, value.high), (cell.low, cell.high), (value.low - cell.low, value.high - cell.low))
         )
         width = 32 if wide else 16
         if cell.ends == "clamp":
-            return f"{target} = ({kind})ctl_clamp{width}({self.value(value, f'int{width}_t')}, {number(cell.low)}, {number(cell.high)});"
+            clamped = f"ctl_clamp{width}({self.value(value, f'int{width}_t')}, {number(cell.low)}, {number(cell.high)})"
+            return f"{target} = ({kind}){f'({plus(clamped, -zero)})' if zero else clamped};"
         size = cell.high - cell.low + 1
         if wide or not fits_int(size, size):
-            return f"{target} = ({kind})ctl_wrap32({self.value(value, 'int32_t')}, {number(cell.low)}, {number(cell.high)});"
+            wrapped = f"ctl_wrap32({self.value(value, 'int32_t')}, {number(cell.low)}, {number(cell.high)})"
+            return f"{target} = ({kind}){f'({plus(wrapped, -zero)})' if zero else wrapped};"
         term = self.term(value)
         moved = f"{term.within(PLUS)} {'-' if cell.low > 0 else '+'} {abs(cell.low)}" if cell.low else term.text
-        back = f" {'+' if cell.low > 0 else '-'} {abs(cell.low)}" if cell.low else ""
+        back = f" {'+' if cell.low > 0 else '-'} {abs(cell.low)}" if cell.low and not zero else ""
         if value.low >= cell.low:
             wrapped = f"({moved}) % {size}" if cell.low or term.level > TIMES else f"{term.within(PRIMARY)} % {size}"
             return f"{target} = ({kind})({wrapped}{back});"
         argument = moved if not cell.low and term.type in ("int16_t", "int8_t", "uint8_t", "bool") else f"(int16_t)({moved})"
         return f"{target} = ({kind})(ctl_mod16({argument}, {size}){back});"
+
+    def _distance(self, value: Expression, cell: form.Cell, zero: int, kind: str) -> str:
+        """A value of a cell as its variable holds it."""
+        if isinstance(value, program.Constant):
+            return number(value.value - zero)
+        wide = not self._fits(value) or not fits_int(cell.low, cell.high)
+        return f"({kind})({plus(self._operand(value, wide, PLUS), -zero)})"
 
     def _loop(self, loop: program.For) -> list[str]:
         values = range(loop.start, loop.stop, loop.step)
@@ -392,6 +412,11 @@ def _is_fixed(statement: Statement) -> bool:
     if not isinstance(statement, program.Send) or statement.delay_us or len(statement.data) != 3:
         return False
     return all(isinstance(byte, program.Constant) for byte in statement.data)
+
+
+def plus(text: str, more: int) -> str:
+    """A sum with a constant that has 32 bits, or its opposite has."""
+    return f"{text} - {number(-more)}" if -(1 << 31) < more < 0 or more == 1 << 31 else f"{text} + {number(more)}"
 
 
 def _indented(lines: Iterable[str]) -> list[str]:

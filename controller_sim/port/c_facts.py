@@ -10,7 +10,7 @@ from controller_sim.design import form, program
 from controller_sim.design.form import Action, Design, Procedure
 from controller_sim.design.program import Expression, Statement
 from controller_sim.design.steps import expressions_in, seen_cells, shows_change, statements_in
-from controller_sim.port.c_types import fits_int, string, type_for
+from controller_sim.port.c_types import fits_int, string, type_bytes, type_for
 from controller_sim.port.names import distinct, identifier
 
 Ends = dict[int, tuple[int, int]]
@@ -75,7 +75,10 @@ class Facts:
     def _name(self) -> None:
         design = self.design
         self.cell_names = distinct(cell.name for cell in design.cells)
-        self.cell_types = [type_for(cell.low, cell.high) for cell in design.cells]
+        stored = [_stored(cell.low, cell.high) for cell in design.cells]
+        self.cell_types = [kind for kind, _ in stored]
+        self.cell_zeros = [zero for _, zero in stored]
+        """What a 0 in a cell's variable stands for: its low end where the distance from there takes fewer bytes than the value."""
         assigned = {s.cell for s in self.statements if isinstance(s, program.SetCell)}
         drafted = {cell for mode in design.modes for cell in mode.draft}
         plain = (n for n, cell in enumerate(design.cells) if not cell.keep and n not in assigned and n not in drafted)
@@ -201,6 +204,12 @@ class Facts:
             texts = ' "\\0" '.join(string(each) for each in names)
             lines.append(f"static const CTL_FLASH char {name}[] = {texts};")
         return lines
+
+
+def _stored(low: int, high: int) -> tuple[str, int]:
+    """The smallest type for a cell's values, and what its 0 stands for."""
+    plain, distance = type_for(low, high), type_for(0, high - low)
+    return (distance, low) if type_bytes(distance) < type_bytes(plain) else (plain, 0)
 
 
 def _unused(stem: str, taken: Iterable[str]) -> str:

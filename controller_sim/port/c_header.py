@@ -10,7 +10,7 @@ from controller_sim.design.storage import keeps, map_of
 from controller_sim.port.c_code import longest_text
 from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_tables import Bound
-from controller_sim.port.c_types import comment, type_for
+from controller_sim.port.c_types import comment, type_bytes, type_for
 
 TAP_INTERVALS = 4
 
@@ -38,7 +38,8 @@ def header_lines(facts: Facts, bound: Bound) -> list[str]:
                 shape = f"[{cell.size}]" if cell.shape else ""
                 rows = f"{cell.shape[0]} rows of {cell.shape[1]}, " if len(cell.shape) == 2 else ""
                 kept = ", kept" if cell.keep else ""
-                lines.append(f"    {facts.cell_types[n]} {facts.cell_names[n]}{shape}; /* {rows}{cell.low}..{cell.high}{kept} */")
+                zero = f" as the distance from {cell.low}" if facts.cell_zeros[n] else ""
+                lines.append(f"    {facts.cell_types[n]} {facts.cell_names[n]}{shape}; /* {rows}{cell.low}..{cell.high}{zero}{kept} */")
         lines += ["};", ""]
     return [*lines, "#endif"]
 
@@ -132,7 +133,7 @@ def _uses(facts: Facts) -> dict[str, object]:
 
 def _storage(facts: Facts) -> dict[str, object]:
     design, whole = facts.design, map_of(facts.design)
-    sizes = {_type_bytes(facts.cell_types[each.index]) for each in whole.cells}
+    sizes = {type_bytes(facts.cell_types[each.index]) for each in whole.cells}
     return {
         "CTL_STORAGE_BYTES": f"{whole.size}u",
         "CTL_STORAGE_VERSION": design.storage.version,
@@ -146,11 +147,7 @@ def _storage(facts: Facts) -> dict[str, object]:
 
 
 def _cell_bytes(facts: Facts, cell: int) -> int:
-    return _type_bytes(facts.cell_types[cell]) * facts.design.cells[cell].size
-
-
-def _type_bytes(kind: str) -> int:
-    return {"8_t": 1, "6_t": 2, "2_t": 4}[kind[-3:]]
+    return type_bytes(facts.cell_types[cell]) * facts.design.cells[cell].size
 
 
 def _text_bytes(facts: Facts) -> int:

@@ -133,8 +133,8 @@ def _storage(facts: Facts) -> list[str]:
         name, kind = facts.cell_names[each.index], facts.cell_types[each.index]
         one = f"cells.{name}[0]" if each.cell.shape else f"cells.{name}"
         signed = "true" if kind.startswith("int") else "false"
-        span = each.cell.high - each.cell.low
-        values = [f"0x{each.number:04X}u", each.length, f"{span}u", f"{each.cell.low & most}u", each.place]
+        span, zero = each.cell.high - each.cell.low, facts.cell_zeros[each.index]
+        values = [f"0x{each.number:04X}u", each.length, f"{span}u", f"{each.cell.low - zero & most}u", each.place]
         values += [f"offsetof(struct ctl_cells, {name})", each.width, f"sizeof {one}", signed]
         entries.append(f"{{{', '.join(map(str, values))}}}")
     header = layout_of(facts.design).start[:7]

@@ -21,6 +21,11 @@ def type_for(low: int, high: int) -> str:
     raise ValueError(f"no C type holds {low}..{high}")
 
 
+def type_bytes(kind: str) -> int:
+    """How many bytes a value of a type takes."""
+    return {"8_t": 1, "6_t": 2, "2_t": 4}[kind[-3:]]
+
+
 def widens(kind: str, to: str) -> bool:
     """Whether every value of a type is one of another; `int` of arithmetic is of unknown width."""
     ends = {name: (least, most) for name, least, most in _TYPES}

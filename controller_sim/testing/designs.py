@@ -170,7 +170,7 @@ class _Maker:
         cells: list[form.Cell] = []
         offset = 0
         for number in range(self.draw(between(1, 4))):
-            low, high = self.draw(one_of(((0, 1), (0, 3), (-2, 2), (1, 5), (0, 127))))
+            low, high = self.draw(one_of(((0, 1), (0, 3), (-2, 2), (1, 5), (0, 127), (-1, 191), (70_000, 70_100))))
             shape = self.draw(one_of(((), (), (3,), (2, 2))))
             cell = form.Cell(
                 name=f"cell{number}",

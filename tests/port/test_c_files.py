@@ -128,6 +128,25 @@ def test_the_design_s_own_names_and_lines_are_in_the_text() -> None:
     assert "int8_t pads[40]; /* -1..127, kept */" in files["design.h"]
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "declared"),
+    [
+        (0, 255, "uint8_t level; /* 0..255 */"),
+        (-128, 127, "int8_t level; /* -128..127 */"),
+        (-1, 191, "uint8_t level; /* -1..191 as the distance from -1 */"),
+        (-1, 254, "uint8_t level; /* -1..254 as the distance from -1 */"),
+        (-1, 255, "int16_t level; /* -1..255 */"),
+        (70_000, 135_535, "uint16_t level; /* 70000..135535 as the distance from 70000 */"),
+        (70_000, 135_536, "int32_t level; /* 70000..135536 */"),
+    ],
+)
+def test_a_cell_takes_no_more_bytes_than_its_range_needs(low: int, high: int, declared: str) -> None:
+    cell = form.Cell("level", low, high, low, (), "clamp", False, (), 0, PLACE)
+    step = program.SetCell(0, None, program.Binary(low - 1, high + 1, "+", program.CellValue(low, high, 0, None), program.Constant(1, 1)))
+    design = replace(plain_design({("press", "a"): (step,)}), cells=(cell,))
+    assert declared in design_files(design)["design.h"]
+
+
 def test_what_a_design_does_not_use_costs_no_state(tmp_path: Path) -> None:
     small = plain_design({("press", "a"): ()})
     header = design_files(small)["design.h"]

@@ -39,11 +39,12 @@ def keeping(*cells: form.Cell, size: int = 128, version: int = 1, oldest: int = 
 
 
 WIDE = keeping(cell("deep", -(2**31), 2**31 - 1, 2), cell("flag", 0, 1), cell("level", -300, 300, 3, 7), cell("big", 0, 65_535))
+FAR = keeping(cell("pads", -1, 191, 2, 5), cell("lowest", -(2**31), 200 - 2**31), cell("high", 70_000, 130_000))
 OLDER = keeping(cell("level", -300, 300, 3, 7), cell("gone", 0, 9, 4), cell("flag", 0, 1))
 NEWER = replace(WIDE, storage=form.Storage(128, 3, 2))
 DESIGNS = {path.stem: load_design(path) for path in sorted(CONFIGS.glob("*.yaml"))}
 KEEPING = {name: design for name, design in DESIGNS.items() if any(each.keep for each in design.cells)}
-CASES = {**KEEPING, "wide": WIDE, "older": OLDER, "newer": NEWER}
+CASES = {**KEEPING, "wide": WIDE, "far": FAR, "older": OLDER, "newer": NEWER}
 
 
 class Chip:
