@@ -10,6 +10,7 @@ from controller_sim.design import form, program
 from controller_sim.design.form import Action, Design, Procedure
 from controller_sim.design.program import Expression, Statement
 from controller_sim.design.steps import expressions_in, seen_cells, shows_change, statements_in
+from controller_sim.port.c_queue import most_waiting
 from controller_sim.port.c_types import fits_int, string, type_bytes, type_for
 from controller_sim.port.names import distinct, identifier
 
@@ -29,6 +30,9 @@ class Facts:
         delays = [s for s in self.statements if isinstance(s, program.Send) and s.delay_us]
         self.delayed_bytes = max((len(s.data) for s in delays), default=0)
         self.has_delayed = bool(delays)
+        runs = [action.procedure for action in self.actions] + [response.procedure for response in design.responses]
+        self.waiting = most_waiting(design.procedures, runs, design.delayed_messages)
+        """The most delayed messages that wait at once; one more than there is room for if that may be too little."""
         self.has_display = design.display_characters > 0
         self.has_notices = program.Notice in used and self.has_display
         self.has_clock = program.ClockRun in used

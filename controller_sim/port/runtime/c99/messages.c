@@ -103,13 +103,16 @@ void ctl_send_due(void)
     set_deadline();
 }
 
-/* Put a message in the queue; when it is full, the one due first leaves now. */
+/* Put a message in the queue; when it is full, the one due first leaves now. Where it is proved never to be, it is only as long as it
+ * needs to be. */
 void ctl_send_later(uint32_t delay_us, uint8_t ports, const uint8_t *bytes, uint8_t count)
 {
+#if CTL_DELAYED_OVERFLOWS
     if (ctl.delayed_count == CTL_DELAYED_MESSAGES) {
         send(&ctl.delayed[0].message);
         drop(0);
     }
+#endif
     uint32_t due_us = ctl.now_us + delay_us;
     uint8_t place = ctl.delayed_count++;
     for (; place && ctl_before(due_us, ctl.delayed[place - 1].due_us); place--) {
