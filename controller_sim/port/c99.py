@@ -9,12 +9,13 @@ from pathlib import Path
 from controller_sim.design import form, program
 from controller_sim.design.form import Design, Place
 from controller_sim.design.steps import expressions_in
-from controller_sim.port.c_code import CodeWriter, plus
+from controller_sim.port.c_code import CodeWriter
 from controller_sim.port.c_facts import Facts
+from controller_sim.port.c_first import FirstValues
 from controller_sim.port.c_header import header_lines
 from controller_sim.port.c_limits import check_limits
 from controller_sim.port.c_tables import Bound, table_lines
-from controller_sim.port.c_types import comment, number
+from controller_sim.port.c_types import comment, number, plus
 from controller_sim.port.names import identifier
 
 RUNTIME = Path(__file__).parent / "runtime" / "c99"
@@ -47,7 +48,7 @@ def design_files(design: Design, source: str = "") -> dict[str, str]:
         f"/* {comment(design.title)}: tables and actions. Written by controller-sim from {comment(design.file)}. */",
         '#include "state.h"',
         "",
-        *writer.cells(),
+        *writer.cells(actions),
         *table_lines(facts, bound),
         *facts.text_tables(),
         *([""] if facts.texts or facts.name_lists else []),
@@ -84,8 +85,9 @@ class DesignWriter:
         self.design = facts.design
         self.source = source.splitlines()
         self.plain = CodeWriter(facts, {}, {}, frozenset())
+        self.first_values = FirstValues(facts)
 
-    def cells(self) -> list[str]:
+    def cells(self, actions: Sequence[str]) -> list[str]:
         facts = self.facts
         lines = []
         for n in sorted(facts.constant_cells):
@@ -94,14 +96,8 @@ class DesignWriter:
             shape, values = (f"[{cell.size}]", f"{{{values}}}") if cell.shape else ("", values)
             if n in facts.read_cells:
                 lines.append(f"static const CTL_FLASH {facts.cell_types[n]} constant_{facts.cell_names[n]}{shape} = {values};")
-        moving = [n for n in range(len(self.design.cells)) if n not in facts.constant_cells]
-        if moving:
-            lines += ["struct ctl_cells cells;", "", "const CTL_FLASH struct ctl_cells ctl_first_values = {"]
-            for n in moving:
-                cell = self.design.cells[n]
-                values = ", ".join(number(value - facts.cell_zeros[n]) for value in cell.start_values)
-                lines.append(f"    {f'{{{values}}}' if cell.shape else values}, /* {facts.cell_names[n]} */")
-            lines.append("};")
+        if facts.moving_cells:
+            lines += ["struct ctl_cells cells;", "", *self.first_values.lines(actions)[:-1]]
         return [*lines, ""] if lines else []
 
     def actions(self) -> list[str]:
@@ -154,7 +150,7 @@ class DesignWriter:
     def procedure(self, n: int) -> list[str]:
         procedure, facts = self.design.procedures[n], self.facts
         names, direct, types = facts.local_names(procedure), facts.direct_loops(procedure), dict(facts.local_types[n])
-        body = CodeWriter(facts, types, names, direct, facts.local_ends[n]).block(procedure.body)
+        body = CodeWriter(facts, types, names, direct, facts.local_ends[n], n in facts.run_in_modes).block(procedure.body)
         if facts.shows_change(procedure.body):
             body.insert(0, "ctl.dirty = true;")
         body = _without_unread(body, names.values())

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
-from itertools import groupby, takewhile
+from itertools import takewhile
 
 from controller_sim.design import form, program
 from controller_sim.design.program import Expression, Statement
 from controller_sim.port.c_facts import Ends, Facts, reads_in
-from controller_sim.port.c_types import fits_int, number, type_for, widens
+from controller_sim.port.c_first import renewals
+from controller_sim.port.c_types import fits_int, number, plus, type_for, widens
 
 PRIMARY, UNARY, TIMES, PLUS, ORDER, EQUAL, AND, OR, CHOICE = range(9)
 """How tightly C binds; a term inside a tighter one needs brackets."""
@@ -57,14 +58,22 @@ class CodeWriter:
     """Writes the code of one procedure, or of what is no procedure (`types` and `names` of its locals by slot)."""
 
     def __init__(
-        self, facts: Facts, types: dict[int, str], names: dict[int, str], direct: Collection[int], ends: Ends | None = None
+        self,
+        facts: Facts,
+        types: dict[int, str],
+        names: dict[int, str],
+        direct: Collection[int],
+        ends: Ends | None = None,
+        renews: bool = False,
     ) -> None:
-        """`direct` are the slots of locals that are the counters of their loops themselves, `ends` what locals are ever set to."""
+        """`direct` are the slots of locals that are the counters of their loops themselves, `ends` what locals are ever set to; `renews`:
+        cells may be drafted while it runs."""
         self.facts = facts
         self.types = types
         self.names = names
         self.direct = direct
         self.ends = ends or {}
+        self.renews = renews
         self._counters = 0
 
     def _fits(self, *expressions: Expression) -> bool:
@@ -258,7 +267,11 @@ class CodeWriter:
             case program.CancelDelayed():
                 return ["ctl_cancel_delayed(CTL_NO_MODE);"] if self.facts.has_delayed else []
             case program.FactoryValues(cells):
-                return self._factory_values(cells)
+                wanted = frozenset(cells) - self.facts.constant_cells
+                if not wanted:
+                    return []
+                renewed = renewals(self.facts, wanted) if self.renews else []
+                return [f"{self.facts.first_values[wanted]}();", "CTL_KEPT_CHANGED();", *renewed]
             case program.Restart():
                 return ["ctl_restart();"]
             case program.Enter(mode):
@@ -298,18 +311,6 @@ class CodeWriter:
 
     def _argument(self, procedure: int, slot: int, e: Expression) -> str:
         return self.value(e, self.facts.local_types[procedure].get(slot, "int32_t"))
-
-    def _factory_values(self, cells: Iterable[int]) -> list[str]:
-        """A call for each run of cells that are neighbours in struct ctl_cells."""
-        moving = [n for n in range(len(self.facts.design.cells)) if n not in self.facts.constant_cells]
-        lines, wanted = [], set(cells)
-        for _, run in groupby(moving, key=wanted.__contains__):
-            names = [self.facts.cell_names[n] for n in run if n in wanted]
-            if names:
-                start = f"offsetof(struct ctl_cells, {names[0]})"
-                rest = f"offsetof(struct ctl_cells, {names[-1]}) - {start} + " if len(names) > 1 else ""
-                lines.append(f"ctl_factory_values({start}, {rest}sizeof cells.{names[-1]});")
-        return lines
 
     def _set_cell(self, statement: program.SetCell) -> str:
         cell = self.facts.design.cells[statement.cell]
@@ -412,11 +413,6 @@ def _is_fixed(statement: Statement) -> bool:
     if not isinstance(statement, program.Send) or statement.delay_us or len(statement.data) != 3:
         return False
     return all(isinstance(byte, program.Constant) for byte in statement.data)
-
-
-def plus(text: str, more: int) -> str:
-    """A sum with a constant that has 32 bits, or its opposite has."""
-    return f"{text} - {number(-more)}" if -(1 << 31) < more < 0 or more == 1 << 31 else f"{text} + {number(more)}"
 
 
 def _indented(lines: Iterable[str]) -> list[str]:

@@ -24,7 +24,10 @@ class Facts:
     def __init__(self, design: Design) -> None:
         self.design = design
         self.actions = list(_actions(design))
-        self.reached = self._reached()
+        self.reached = self._reached(self.actions)
+        at_power_on = {id(action) for action in (*(binding.action for binding in design.power_on), design.every_power_on)}
+        self.run_in_modes = frozenset(self._reached([action for action in self.actions if id(action) not in at_power_on]))
+        """Procedures that something else than a power-on action can run."""
         self.statements = [s for p in self.reached for s in statements_in(design.procedures[p].body)]
         used = {type(s) for s in self.statements}
         delays = [s for s in self.statements if isinstance(s, program.Send) and s.delay_us]
@@ -68,9 +71,9 @@ class Facts:
         self.texts: dict[str, str] = {}
         self.name_lists: dict[tuple[str, ...], str] = {}
 
-    def _reached(self) -> list[int]:
-        """The procedures that something can run, callees first."""
-        found = {action.procedure for action in self.actions} | {response.procedure for response in self.design.responses}
+    def _reached(self, actions: Sequence[Action]) -> list[int]:
+        """The procedures that some actions or a response can run, callees first."""
+        found = {action.procedure for action in actions} | {response.procedure for response in self.design.responses}
         for number in range(len(self.design.procedures) - 1, -1, -1):
             if number in found:
                 found |= {s.procedure for s in statements_in(self.design.procedures[number].body) if isinstance(s, program.Call)}
@@ -88,6 +91,9 @@ class Facts:
         plain = (n for n, cell in enumerate(design.cells) if not cell.keep and n not in assigned and n not in drafted)
         self.constant_cells = frozenset(plain)
         """What nothing ever changes is a table in flash."""
+        self.moving_cells = [n for n in range(len(design.cells)) if n not in self.constant_cells]
+        self.first_values: dict[frozenset[int], str] = {}
+        """The functions that give some cells their first values; known once they are written."""
         self.mode_names = distinct((mode.name.upper() for mode in design.modes), "MODE_")
         self.pedal_names = distinct((pedal.name.upper() for pedal in design.pedals), "PEDAL_")
         self.led_names = distinct((led.upper() for led in design.leds), "LED_")
@@ -133,7 +139,7 @@ class Facts:
     def local_names(self, procedure: Procedure) -> dict[int, str]:
         """Names of the locals that are read, by slot."""
         names = list(procedure.names) + [f"value{slot}" for slot in range(len(procedure.names), procedure.locals)]
-        taken = {"message", *self.procedure_names, *(f"constant_{name}" for name in self.cell_names)}
+        taken = {"message", *self.procedure_names, *(f"{of}_{name}" for name in self.cell_names for of in ("constant", "first"))}
         read = reads_in(procedure.body)
         return {slot: name for slot, name in enumerate(distinct(names, taken=taken)) if slot in read}
 

@@ -45,7 +45,7 @@ def header_lines(facts: Facts, bound: Bound) -> list[str]:
 
 
 def _has_cells(facts: Facts) -> bool:
-    return len(facts.constant_cells) < len(facts.design.cells)
+    return bool(facts.moving_cells)
 
 
 def _wait(debounce: Debounce, kind: str) -> str:

@@ -115,10 +115,6 @@ def table_lines(facts: Facts, bound: Bound) -> list[str]:
     if facts.has_cancelling_modes:
         cancels = ("true" if mode.delayed == "cancel" else "false" for mode in design.modes)
         lines += one_line("bool ctl_delayed_cancels[CTL_MODES]", cancels)
-    if facts.has_restart:
-        anew = [n for n, cell in enumerate(design.cells) if not cell.keep and n not in facts.constant_cells]
-        lines += table("struct ctl_range ctl_not_kept[]", [_range(facts.cell_names[n]) for n in anew] or ["{0, 0}"])
-        lines += [f"const CTL_FLASH uint8_t ctl_not_kept_ranges = {len(anew)};", ""]
     if keeps(design):
         lines += _storage(facts)
     return lines + _arrivals(facts)

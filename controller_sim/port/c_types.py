@@ -46,6 +46,11 @@ def number(value: int) -> str:
     return f"INT32_C({value})" if value >= 0 else f"-INT32_C({-value})"
 
 
+def plus(text: str, more: int) -> str:
+    """A sum with a constant that has 32 bits, or its opposite has."""
+    return f"{text} - {number(-more)}" if -(1 << 31) < more < 0 or more == 1 << 31 else f"{text} + {number(more)}"
+
+
 def string(text: str) -> str:
     """A C string literal of the text's UTF-8 bytes."""
     parts = []

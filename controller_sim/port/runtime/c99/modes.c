@@ -27,24 +27,6 @@ static void begin(uint32_t now_us)
     ctl_arm(CTL_AGE_SLOT, now_us + CTL_AGE_US);
 }
 
-#if CTL_HAS_CELLS
-static void copy_first_values(uint16_t offset, uint16_t size)
-{
-    const CTL_FLASH uint8_t *first = (const CTL_FLASH uint8_t *)&ctl_first_values;
-    uint8_t *bytes = (uint8_t *)&cells;
-    for (; size; size--, offset++) {
-        bytes[offset] = first[offset];
-    }
-}
-#endif
-
-#if CTL_HAS_CELLS
-void ctl_take_first_values(void)
-{
-    copy_first_values(0, (uint16_t)sizeof cells);
-}
-#endif
-
 /* Power on at an instant; the cells hold what was kept, or their first values. */
 void ctl_start(uint32_t now_us)
 {
@@ -163,7 +145,7 @@ void ctl_timer_timed_out(uint8_t timer)
 enum draft_use { SAVE, CANCEL, COMPARE, RENEW };
 
 /* What the current mode drafts: save it, restore it, compare some bytes of it (whether they differ from the snapshot), or
- * give their snapshot the first values. */
+ * let their snapshot follow them. */
 static bool use_draft(enum draft_use use, uint16_t offset, uint16_t size)
 {
     const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
@@ -181,7 +163,7 @@ static bool use_draft(enum draft_use use, uint16_t offset, uint16_t size)
                     continue;
                 }
                 if (use == RENEW) {
-                    saved[n] = ((const CTL_FLASH uint8_t *)&ctl_first_values)[at + n];
+                    saved[n] = bytes[at + n];
                 } else if (bytes[at + n] != saved[n]) {
                     return true;
                 }
@@ -223,19 +205,13 @@ bool ctl_draft_changed(void)
 {
     return ctl_changed(0, (uint16_t)sizeof cells);
 }
-#endif
 
-#if CTL_HAS_CELLS
-/* Give cells their first values, also those that cancelling restores. */
-void ctl_factory_values(uint16_t offset, uint16_t size)
+/* Some cells have been given values that cancelling is to restore too. */
+void ctl_renew_draft(uint16_t offset, uint16_t size)
 {
-    copy_first_values(offset, size);
-    CTL_KEPT_CHANGED();
-#if CTL_DRAFT_BYTES
     if (ctl.drafting) {
         use_draft(RENEW, offset, size);
     }
-#endif
 }
 #endif
 
@@ -257,9 +233,7 @@ static void begin_again(void)
     ctl_cancel_delayed(CTL_NO_MODE);
 #endif
 #if CTL_HAS_CELLS
-    for (uint8_t i = 0; i < ctl_not_kept_ranges; i++) {
-        copy_first_values(ctl_not_kept[i].offset, ctl_not_kept[i].size);
-    }
+    ctl_take_unkept_values();
 #endif
     begin(ctl.now_us);
     CTL_HAPPENED(CTL_RESTARTED, 0);

@@ -233,12 +233,7 @@ extern const CTL_FLASH bool ctl_draft_saves[CTL_MODES];
 extern const CTL_FLASH bool ctl_delayed_cancels[CTL_MODES];
 #endif
 #if CTL_HAS_CELLS
-extern const CTL_FLASH struct ctl_cells ctl_first_values;
 extern struct ctl_cells cells;
-#endif
-#if CTL_HAS_RESTART
-extern const CTL_FLASH struct ctl_range ctl_not_kept[];
-extern const CTL_FLASH uint8_t ctl_not_kept_ranges;
 #endif
 
 #if CTL_PEDALS
@@ -273,6 +268,12 @@ void ctl_run_response(uint16_t response, const int16_t values[]);
 void ctl_run_binding(ctl_choice_t binding);
 void ctl_run_enter(void);
 void ctl_run_leave(void);
+#if CTL_HAS_CELLS
+void ctl_take_first_values(void);
+#if CTL_HAS_RESTART
+void ctl_take_unkept_values(void);
+#endif
+#endif
 void ctl_run_power_on(ctl_switches_t down);
 #if CTL_TEXT_BYTES
 void ctl_put_display(void);
@@ -500,13 +501,10 @@ void ctl_save_draft(void);
 void ctl_cancel_draft(void);
 bool ctl_changed(uint16_t offset, uint16_t size);
 bool ctl_draft_changed(void);
+void ctl_renew_draft(uint16_t offset, uint16_t size);
 #define CTL_CELL_CHANGED(cell) ctl_changed(offsetof(struct ctl_cells, cell), sizeof cells.cell)
 #define CTL_ELEMENT_CHANGED(cell, index) \
     ctl_changed((uint16_t)(offsetof(struct ctl_cells, cell) + (uint16_t)(index) * sizeof cells.cell[0]), sizeof cells.cell[0])
-#endif
-#if CTL_HAS_CELLS
-void ctl_take_first_values(void);
-void ctl_factory_values(uint16_t offset, uint16_t size);
 #endif
 #if CTL_HAS_RESTART
 void ctl_restart(void);
