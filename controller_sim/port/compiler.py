@@ -42,20 +42,30 @@ def build_library(files: Mapping[str, str], main: str, folder: Path, flags: Sequ
 
     Raises PortError when there is no compiler, or when it refuses the files.
     """
-    compiler = find_compiler()
-    key = hashlib.sha256(repr((compiler, FLAGS, flags, sorted(files.items()))).encode()).hexdigest()[:32]
-    library = folder / f"{key}.so"
-    if library.exists():
-        return library
+    command = [*find_compiler(), *FLAGS, *flags, main, "-o"]
+    return build_once(files, folder, [command], ".so")
+
+
+def build_once(files: Mapping[str, str], folder: Path, commands: Sequence[Sequence[str]], ending: str) -> Path:
+    """What some commands make of files, the last of them given where to put it; kept in `folder`, and used again when it is there already.
+
+    Raises PortError when a command fails.
+    """
+    key = hashlib.sha256(repr((commands, sorted(files.items()))).encode()).hexdigest()[:32]
+    kept = folder / f"{key}{ending}"
+    if kept.exists():
+        return kept
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=folder) as place:
         for name, text in files.items():
             (Path(place) / name).write_text(text, encoding="utf-8")
-        built = Path(place) / "library.so"
-        run_compiler([*compiler, *FLAGS, *flags, main, "-o", built.name], Path(place))
-        # Two processes may build the same library at once: each puts a whole one in place.
-        os.replace(built, library)
-    return library
+        built = Path(place) / f"built{ending}"
+        for command in commands[:-1]:
+            run_compiler(command, Path(place))
+        run_compiler([*commands[-1], built.name], Path(place))
+        # Two processes may build the same at once: each puts a whole one in place.
+        os.replace(built, kept)
+    return kept
 
 
 def run_compiler(command: Sequence[str], folder: Path) -> str:

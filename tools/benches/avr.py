@@ -1,54 +1,88 @@
-"""The size bench: the demo designs as ATmega328P firmware, built with every warning an error, against what they may take."""
+"""The board bench: the demo designs as ATmega328P firmware, built and run in an emulated one, against what they may take."""
 
 from __future__ import annotations
 
-import re
-import shutil
-import subprocess
-import tempfile
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from benches.telling import BenchError
 
 from controller_sim.design import load_design
-from controller_sim.port import WRITERS
+from controller_sim.design.form import Design
+from controller_sim.port.avr import CYCLES_PER_US, build_firmware, missing_emulator
+from controller_sim.port.budget import measure as measure_firmware
+from controller_sim.port.errors import PortError
+from controller_sim.port.history import History, seen_by_polling
+from controller_sim.script import parse_script, play
+from controller_sim.testing.conformance import drawn, port_histories
 
-BUDGETS = {"starter": (6_144, 192), "booth": (16_500, 1_060)}
-"""Bytes of flash, and of RAM before the stack, that a design of configs/ may take."""
+BUDGETS: dict[str, dict[str, float]] = {
+    "starter": {"flash_bytes": 6_144, "ram_bytes": 384, "idle_poll_us": 40, "poll_us": 500},
+    "booth": {"flash_bytes": 16_384, "ram_bytes": 1_024, "idle_poll_us": 40, "poll_us": 500},
+}
+"""What a design of configs/ may take at most: flash; RAM with the stack; a poll in which nothing is decided, and any poll."""
+COLUMNS = ("flash_bytes", "ram_bytes", "static_bytes", "stack_bytes", "idle_poll_us", "poll_us", "pin_to_byte_us")
 
-
-def build(root: Path, name: str, folder: Path) -> dict[str, int]:
-    """Bytes of flash and RAM of a design's firmware, built in `folder`. Raises BenchError with the compiler's words."""
-    path = root / "configs" / f"{name}.yaml"
-    for file, text in WRITERS["atmega328p"](load_design(path), path.read_text(encoding="utf-8")).items():
-        (folder / file).write_text(text, encoding="utf-8")
-    done = subprocess.run(["make", "WARNINGS=-Werror", "firmware.hex"], cwd=folder, capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise BenchError(f"{name} does not build:\n{done.stderr.strip()}")
-    sizes = re.search(r"^\s*(\d+)\s+(\d+)\s+(\d+)\s", done.stdout, re.M)
-    if sizes is None:
-        raise BenchError(f"avr-size says nothing of {name}:\n{done.stdout.strip()}")
-    text_bytes, data_bytes, bss_bytes = map(int, sizes.groups())
-    return {"flash_bytes": text_bytes + data_bytes, "ram_bytes": data_bytes + bss_bytes}
+Taken = dict[str, float | bool]
 
 
-def measure(root: Path) -> dict[str, dict[str, int | bool]]:
+def histories(design: Design, path: Path, count: int, seed: int) -> Iterator[History]:
+    """The press scripts of a design and so many random ones."""
+    for script in sorted(path.parent.glob(f"{path.stem}_*.press")):
+        run = play(design, parse_script(script.read_text(encoding="utf-8"), design))
+        yield seen_by_polling(design, History(run.inputs, run.end_us))
+    if count:
+        yield from drawn(port_histories(design), count, seed)
+
+
+def taken(path: Path, count: int, seed: int, progress: Callable[[str], None]) -> Taken:
+    """What the firmware of a design takes, measured over its scripts and so many random histories."""
+    design, source = load_design(path), path.read_text(encoding="utf-8")
+    firmware = build_firmware(design, source)
+    worst = measure_firmware(design, source, histories(design, path, count, seed), progress)
+    return {
+        "flash_bytes": firmware.flash_bytes,
+        "ram_bytes": firmware.static_bytes + worst.stack_bytes,
+        "static_bytes": firmware.static_bytes,
+        "stack_bytes": worst.stack_bytes,
+        "idle_poll_us": worst.idle_poll_cycles / CYCLES_PER_US,
+        "poll_us": worst.poll_cycles / CYCLES_PER_US,
+        "pin_to_byte_us": worst.pin_to_byte_cycles / CYCLES_PER_US,
+    }
+
+
+def measure(root: Path, count: int, seed: int) -> dict[str, Taken]:
     """What each design takes, its budget, and whether it keeps to it."""
-    missing = [tool for tool in ("avr-gcc", "avr-size", "avr-objcopy", "make") if shutil.which(tool) is None]
+    missing = missing_emulator()
     if missing:
-        raise BenchError(f"{', '.join(missing)} not found; sudo apt install gcc-avr avr-libc make")
-    result: dict[str, dict[str, int | bool]] = {}
-    for name, (flash, ram) in BUDGETS.items():
-        with tempfile.TemporaryDirectory() as folder:
-            taken = build(root, name, Path(folder))
-        fits = taken["flash_bytes"] <= flash and taken["ram_bytes"] <= ram
-        result[name] = {**taken, "flash_budget_bytes": flash, "ram_budget_bytes": ram, "fits": fits}
+        raise BenchError(missing)
+    result: dict[str, Taken] = {}
+    for name, budget in BUDGETS.items():
+
+        def progress(text: str, name: str = name) -> None:
+            if sys.stderr.isatty():
+                print(f"\r{name}: {text} ", end="", file=sys.stderr)
+
+        try:
+            each = taken(root / "configs" / f"{name}.yaml", count, seed, progress)
+        except PortError as error:
+            raise BenchError(f"{name}: {error}") from None
+        progress("done\n")
+        limits = {f"most_{key}": limit for key, limit in budget.items()}
+        result[name] = {**each, **limits, "fits": all(each[key] <= limit for key, limit in budget.items())}
     return result
 
 
-def table(result: dict[str, dict[str, int | bool]]) -> str:
-    lines = ["design      flash B   budget   RAM B   budget   (RAM without the stack)"]
+def table(result: dict[str, Taken]) -> str:
+    lines = ["design    " + "".join(f"{column:>16}" for column in COLUMNS)]
     for name, each in result.items():
-        numbers = f"{each['flash_bytes']:>9}{each['flash_budget_bytes']:>9}{each['ram_bytes']:>8}{each['ram_budget_bytes']:>9}"
-        lines.append(f"{name:<10}{numbers}   {'fits' if each['fits'] else 'TOO LARGE'}")
-    return "\n".join(lines)
+        lines.append(f"{name:<10}" + "".join(f"{each[column]:>16g}" for column in COLUMNS))
+        lines.append(f"{'  at most':<10}" + "".join(f"{each.get(f'most_{column}', ''):>16}" for column in COLUMNS))
+    over = [
+        f"{name}: {key} is over its budget"
+        for name, each in result.items()
+        for key in COLUMNS
+        if each[key] > each.get(f"most_{key}", each[key])
+    ]
+    return "\n".join([*lines, *(over or ["all budgets are kept"])])

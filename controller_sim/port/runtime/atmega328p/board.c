@@ -5,6 +5,8 @@
  *     LEDs       as pins.h says, one for each colour, each through a resistor to ground
  *     display    PD2 RS, PD3 E, PD4..PD7 D4..D7; a character display of the usual kind, 4 bits wide, R/W to ground
  *     MIDI       PD1 out, PD0 in; 31,250 baud
+ *
+ * With CTL_TOLD, what a poll has read is told in the chip's general purpose registers, for an emulator to see.
  */
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -17,7 +19,9 @@
 
 /* 16 MHz / (16 * 32) = 31,250 baud exactly (MIDI 1.0 Detailed Specification 4.2.1, p. 1). */
 #define BAUD_DIVIDER 31
-#define SEND_BYTES 48u
+#ifndef SEND_BYTES
+#define SEND_BYTES 48u /* at most 255 */
+#endif
 #define BLINK_OVERFLOWS 8u /* of timer 1, 32.768 ms each: 262 ms on, 262 ms off */
 
 static volatile uint32_t overflows;
@@ -226,6 +230,10 @@ uint16_t hw_read_pedal(uint8_t pedal)
     cli();
     uint16_t reading = readings[pedal];
     SREG = saved;
+#ifdef CTL_TOLD
+    GPIOR1 = (uint8_t)reading;
+    GPIOR2 = (uint8_t)((5u - pedal) << 4 | reading >> 8);
+#endif
     return reading;
 }
 #endif
@@ -250,6 +258,9 @@ int16_t hw_receive(uint8_t port)
     }
     uint8_t byte = receive_queue[receive_first];
     receive_first = (uint8_t)((receive_first + 1u) % sizeof receive_queue);
+#ifdef CTL_TOLD
+    GPIOR0 = byte;
+#endif
     return byte;
 }
 #endif
@@ -310,13 +321,7 @@ int main(void)
     start_hardware();
     ctl_power_on();
     for (;;) {
-#ifdef MEASURE
-        GPIOR0 = 1;
-#endif
         ctl_poll();
-#ifdef MEASURE
-        GPIOR0 = 2;
-#endif
 #if CTL_LEDS
         drive_leds();
 #endif

@@ -34,7 +34,8 @@ void ctl_poll(void)
 #if CTL_HAS_STORAGE
     uint8_t changes = ctl.changes;
 #endif
-    ctl_advance(hw_now_us(), (ctl_switches_t)(hw_closed_contacts() ^ CTL_OPENING));
+    uint32_t now_us = hw_now_us();
+    ctl_advance(now_us, (ctl_switches_t)(hw_closed_contacts() ^ CTL_OPENING));
 #if CTL_PEDALS
     for (uint8_t pedal = 0; pedal < CTL_PEDALS; pedal++) {
         ctl_read_pedal(pedal, hw_read_pedal(pedal));

@@ -443,6 +443,7 @@ static void format(void)
             wait_and_step();
         }
     }
+    wait();
     put_and_wait(0, MAGIC);
 }
 

@@ -1,0 +1,132 @@
+"""What firmware takes of an ATmega328P: flash and RAM as built; stack, time and latency as measured in an emulated one."""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+from controller_sim.design.fast import FastEngine
+from controller_sim.design.form import Design
+from controller_sim.design.storage import keeps
+from controller_sim.port.avr import CYCLES_PER_US, Emulator, Session, build_firmware
+from controller_sim.port.errors import PortError
+from controller_sim.port.history import History, played
+from controller_sim.port.polled import Plan, plans, seen
+from controller_sim.simulator import Simulator
+from controller_sim.simulator.engines import Engine
+
+QUEUE_DEFINES = ("SEND_BYTES=255", "CTL_TOLD")
+"""With a queue that takes what one action sends, no poll waits for the serial line: what is measured is the firmware's own time."""
+READS_APART = 16
+"""Polls between two that read the EEPROM, both at work on one save."""
+ACTIVE = ("byte", "display", "leds", "store")
+
+
+@dataclass(slots=True)
+class Measured:
+    """The worst that was seen. Times are in cycles of 16 MHz, 0 where there was nothing to measure."""
+
+    polls: int = 0
+    idle_poll_cycles: int = 0
+    """The longest poll in which nothing was decided: no contact or arrival, no deadline, nothing put out or stored."""
+    poll_cycles: int = 0
+    """The longest of all, the serial line not waited for."""
+    pin_to_byte_cycles: int = 0
+    """From a contact to the first byte of what it sends at once, the line being idle."""
+    stack_bytes: int = 0
+    power_on_cycles: int = 0
+    """From power to the firmware's start, on a chip that has been used before."""
+
+
+class _Watched:
+    """An engine that notes every instant at which it does something."""
+
+    def __init__(self, engine: Any, instants: list[int]) -> None:
+        self._engine = engine
+        self._instants = instants
+        self._word = 0
+
+    def advance(self, now_us: int, contacts: int, arrived: tuple[int, ...] = ()) -> None:
+        while (due_us := self._engine.next_deadline_us()) is not None and due_us < now_us:
+            self._instants.append(due_us)
+            self._engine.advance(due_us, self._word)
+        self._instants.append(now_us)
+        self._engine.advance(now_us, contacts, arrived)
+        self._word = contacts
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self._engine, name)
+
+
+def instants_of(design: Design, history: History) -> list[int]:
+    """When a controller may decide something: its deadlines, and whatever happens to it."""
+    found: list[int] = []
+
+    def make(design: Design, now_us: int = 0, kept: Sequence[int] | None = None, trace: bool = False) -> Engine:
+        watched: Any = _Watched(FastEngine(design, now_us, kept, trace), found)
+        return watched  # type: ignore[no-any-return]  # it has all that an engine has, by way of __getattr__
+
+    played(design, history, make).powered_engine()
+    return sorted(set(found))
+
+
+def measure(design: Design, source: str, histories: Iterable[History], progress: Callable[[str], None]) -> Measured:
+    """Play histories on the firmware of a design, and tell the worst. Raises PortError for firmware that cannot be built or breaks."""
+    worst = Measured()
+    image = Simulator(design).storage.image if keeps(design) else None
+    with Emulator(design, build_firmware(design, source, QUEUE_DEFINES)) as emulator:
+        for number, history in enumerate(histories, 1):
+            progress(f"measuring: history {number}")
+            planned = plans(design, history)
+            sessions = [
+                emulator.play(plan.contacts, plan.steps, plan.off_us, None if place else image or b"") for place, plan in enumerate(planned)
+            ]
+            for session in sessions:
+                if session.faults:
+                    raise PortError(f"the emulated board has failed: {session.faults[0]}")
+            _add(worst, design, planned, sessions)
+    return worst
+
+
+def _add(worst: Measured, design: Design, planned: Sequence[Plan], sessions: Sequence[Session]) -> None:
+    history, starts = seen(design, planned, sessions)
+    instants = instants_of(design, history)
+    for plan, session, start_us in zip(planned, sessions, starts, strict=True):
+        polls = session.polls
+        durations = [later - earlier for earlier, later in pairwise(polls)]
+        busy = set(_busy_polls(session, [at_us - start_us for at_us in instants if at_us >= start_us]))
+        idle = (duration for poll, duration in enumerate(durations) if poll not in busy)
+        worst.polls += len(durations)
+        worst.idle_poll_cycles = max(worst.idle_poll_cycles, max(idle, default=0))
+        worst.poll_cycles = max(worst.poll_cycles, max(durations, default=0))
+        worst.stack_bytes = max(worst.stack_bytes, session.stack_bytes)
+        worst.power_on_cycles = max(worst.power_on_cycles, session.first_clock)
+        worst.pin_to_byte_cycles = max(worst.pin_to_byte_cycles, max(_latencies(plan, session), default=0))
+
+
+def _busy_polls(session: Session, instants: Sequence[int]) -> Iterator[int]:
+    times = [(cycle - session.clock_start) // CYCLES_PER_US for cycle in session.polls]
+    first_us = (session.first_clock - session.clock_start) // CYCLES_PER_US
+    yield 0
+    yield from (bisect_left(times, at_us + first_us) for at_us in instants)
+    for what, numbers in session.told:
+        if what in ACTIVE:
+            yield numbers[0]
+        elif what == "stored":
+            yield from range(numbers[0], numbers[1] + READS_APART)
+
+
+def _latencies(plan: Plan, session: Session) -> Iterator[int]:
+    """From contact to first byte, for each poll that sees a contact and at once sends to an idle line."""
+    edges = [session.first_clock + step.time_us * CYCLES_PER_US for step in plan.steps if step.what == "contacts"]
+    contacts = {numbers[0] for what, numbers in session.told if what == "contacts"}
+    for what, numbers in session.told:
+        if what == "byte" and numbers[0] in contacts and numbers[1] == numbers[2]:
+            poll = numbers[0]
+            contacts.discard(poll)
+            place = bisect_right(edges, session.polls[poll - 1]) if poll else 0
+            if place < len(edges) and edges[place] <= numbers[1]:
+                yield numbers[1] - edges[place]
