@@ -86,7 +86,8 @@ def _targets(wanted: str) -> list[Target]:
 
 def _cases(arguments: argparse.Namespace, design: Design) -> list[Case]:
     from controller_sim.port.conform import Case
-    from controller_sim.port.history import History, seen_by_polling
+    from controller_sim.port.polling import seen_by_polling
+    from controller_sim.simulator import History
 
     cases = []
     for path in _scripts(arguments):

@@ -138,10 +138,10 @@ class _Told:
         from controller_sim.verify.promises import line_of, promise_watchers
         from controller_sim.verify.scripts import script_of, shows_on_reference
         from controller_sim.verify.searching import Judge
-        from controller_sim.verify.shrinking import Shrinker
+        from controller_sim.verify.shrinking import shrink_finding
 
         judge = Judge(design, promises=promise_watchers(design))
-        self.finding = Shrinker(judge, finding).shrunk()
+        self.finding = shrink_finding(judge, finding)
         self.on_reference = shows_on_reference(judge, self.finding)
         self.script = script_of(design, self.finding, self.on_reference, line_of(design, self.finding.name))
 

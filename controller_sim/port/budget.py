@@ -13,9 +13,8 @@ from controller_sim.design.form import Design
 from controller_sim.design.storage import keeps
 from controller_sim.port.avr import CYCLES_PER_US, Emulator, Session, build_firmware
 from controller_sim.port.errors import PortError
-from controller_sim.port.history import History, played
 from controller_sim.port.polled import Plan, plans, seen
-from controller_sim.simulator import Simulator
+from controller_sim.simulator import History, Simulator, played
 from controller_sim.simulator.engines import Engine
 
 QUEUE_DEFINES = ("SEND_BYTES=255", "CTL_TOLD")

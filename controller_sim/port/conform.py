@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from controller_sim.design.form import Design
 from controller_sim.port.errors import PortError
-from controller_sim.port.history import History, as_script
-from controller_sim.port.shrink import shrink
+from controller_sim.port.polling import seen_by_polling
 from controller_sim.port.targets import EngineTarget, Target
 from controller_sim.port.trace import Difference, Trace, first_difference
-from controller_sim.simulator import SimulatorError
+from controller_sim.script.recorder import record_history
+from controller_sim.simulator import History, SimulatorError
+from controller_sim.verify.shrinking import shrink
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,5 +116,5 @@ class _Comparison:
                 known[history] = found
             return found is not None
 
-        history = shrink(self._design, case.history, differs)
-        return Finding(case.name, known[history], history, as_script(self._design, history, self._oracle.name))
+        history = shrink(case.history, differs, partial(seen_by_polling, self._design))
+        return Finding(case.name, known[history], history, record_history(self._design, history, self._oracle.name))

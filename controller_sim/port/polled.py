@@ -10,8 +10,7 @@ from controller_sim.design.arrivals import PedalReading, unpack
 from controller_sim.design.form import SERIAL, Design
 from controller_sim.midi.wire import BYTE_US
 from controller_sim.port.avr import Session, Step
-from controller_sim.port.history import History
-from controller_sim.simulator import Input
+from controller_sim.simulator import History, Input
 
 FIRST_PEDAL_PIN = 5
 HIGHEST_READING = 1023

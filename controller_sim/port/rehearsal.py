@@ -15,8 +15,8 @@ from types import TracebackType
 from controller_sim.design.arrivals import PedalReading, unpack
 from controller_sim.design.form import PORT_NAMES, Design, Pedal
 from controller_sim.port import WRITERS, Writer
-from controller_sim.port.history import History
 from controller_sim.port.trace import Trace
+from controller_sim.simulator import History
 
 DRIVER = Path(__file__).parent / "runtime" / "rehearsal" / "rehearse.py"
 HEAP = ("-X", "heapsize=64m")

@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Protocol
 
 from controller_sim.design.form import Design
-from controller_sim.port.history import History, played
 from controller_sim.port.rehearsal import MicroPython
 from controller_sim.port.trace import Trace, trace_of
+from controller_sim.simulator import History, played
 from controller_sim.simulator.engines import EngineFactory
 
 

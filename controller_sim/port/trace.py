@@ -10,9 +10,8 @@ from controller_sim.design.outputs import LedSet, Message, Shown
 from controller_sim.design.storage import keeps
 from controller_sim.midi.stream import Encoder
 from controller_sim.midi.wire import usb_packets
-from controller_sim.port.history import History
 from controller_sim.script.printer import duration_text
-from controller_sim.simulator import Simulator
+from controller_sim.simulator import History, Simulator
 
 NOTHING = "nothing more"
 _SHOWN_BYTES = 8

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from itertools import product
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from itertools import groupby, product
 
 from controller_sim.design.arrivals import PedalReading, unpack
 from controller_sim.design.form import PORT_NAMES, Design
 from controller_sim.design.outputs import LedSet, Message, ModeEntered, Output, Restarted, Shown
+from controller_sim.design.storage import keeps
 from controller_sim.script.patterns import RAW, pattern_for
 from controller_sim.script.player import Run
 from controller_sim.script.printer import print_script
 from controller_sim.script.syntax import (
+    READY_US,
     Change,
     CutPower,
     ExpectClock,
@@ -31,9 +35,11 @@ from controller_sim.script.syntax import (
     Receive,
     Script,
     Step,
+    Wait,
     When,
 )
-from controller_sim.simulator.simulator import Input
+from controller_sim.simulator.history import History, played
+from controller_sim.simulator.simulator import Input, cell_offset
 
 
 def record(run: Run) -> str:
@@ -47,28 +53,82 @@ def record(run: Run) -> str:
 
 def record_script(run: Run) -> Script:
     """The same as values."""
-    inputs: dict[int, list[Input]] = defaultdict(list)
+    doings: dict[int, list[Step]] = defaultdict(list)
     outputs: dict[int, list[Output]] = defaultdict(list)
-    for entry in run.inputs:
-        inputs[entry.time_us].append(entry)
+    for step in _doings(run.design, run.inputs):
+        assert step.when is not None
+        doings[step.when.time_us].append(step)
     for output in run.outputs:
         outputs[output.time_us].append(output)
     steps: list[Step] = []
-    contacts = 0
-    for time_us in sorted({*inputs, *outputs}):
+    for time_us in sorted({*doings, *outputs}):
         at = When(time_us, True)
-        power = [entry for entry in inputs[time_us] if entry.kind in ("on", "off")]
-        steps += [_power(at, entry) for entry in power]
-        # A contact may have turned over and back at one time, as a second instant there; what it came to is what counts.
-        after = inputs[time_us][-1].contacts if inputs[time_us] else contacts
-        steps += _changes(run.design, at, contacts, after)
-        contacts = after
-        steps += _arrivals(run.design, at, [event for entry in inputs[time_us] for event in entry.arrived])
+        steps += doings[time_us]
         steps += _messages(run.design, at, outputs[time_us])
         steps += [ExpectRestart(when=at, within_us=None) for output in outputs[time_us] if isinstance(output, Restarted)]
-        if not power:
+        if not any(isinstance(step, PowerOn | PowerOff | CutPower) for step in doings[time_us]):
             steps += _state(run.design, at, outputs[time_us])
     return Script(tuple(steps + _end(run)))
+
+
+def record_history(design: Design, history: History, engine: str = "reference") -> str:
+    """A script in which a history happens and which expects what `engine` puts out, and the cells that have changed at the end.
+
+    Raises SimulatorError for what cannot happen.
+    """
+    simulator = played(design, history, engine)
+    outputs = tuple(simulator.outputs)
+    power = simulator.powered_engine() if simulator.powered else None
+    run = Run(
+        design=design,
+        script=Script(()),
+        engine=engine,
+        inputs=tuple(simulator.inputs),
+        outputs=outputs,
+        failures=(),
+        end_us=simulator.now_us,
+        mode=simulator.mode,
+        cells=tuple(power.cells) if power else None,
+        tempo=power.tempo if power else None,
+        clock_running=bool(power.clock_running) if power else None,
+        storage=simulator.storage if keeps(design) else None,
+    )
+    return print_script(Script(tuple(step for step in record_script(run).steps if not _as_at_first(design, step))))
+
+
+def _as_at_first(design: Design, step: Step) -> bool:
+    """Whether a step only says that a cell is as it was on the first day."""
+    if not isinstance(step, ExpectMemory):
+        return False
+    cell, place = cell_offset(design, step.cell, step.indices)
+    return cell.start_values[place - cell.offset] == step.value
+
+
+def retell(design: Design, history: History) -> str:
+    """A script in which a history happens and which expects nothing; a step's time counts from the step before."""
+    steps: list[Step] = []
+    clock_us = READY_US
+    for step in _doings(design, history.inputs):
+        assert step.when is not None
+        at_us = step.when.time_us
+        when = When(at_us - clock_us, False) if at_us > clock_us else When(at_us, True)
+        steps.append(replace(step, when=None if at_us == clock_us else when))
+        clock_us = at_us + READY_US if isinstance(step, PowerOn) else at_us
+    if history.end_us > clock_us:
+        steps.append(Wait(duration_us=history.end_us - clock_us))
+    return print_script(Script(tuple(steps)))
+
+
+def _doings(design: Design, inputs: Sequence[Input]) -> Iterator[Step]:
+    """What was done, each step at its time; of what happened at one time the power comes first."""
+    contacts = 0
+    for time_us, instant in groupby(inputs, lambda entry: entry.time_us):
+        at, entries = When(time_us, True), list(instant)
+        yield from (_power(at, entry) for entry in entries if entry.kind in ("on", "off"))
+        # A contact may have turned over and back at one time, as a second instant there; what it came to is what counts.
+        yield from _changes(design, at, contacts, entries[-1].contacts)
+        contacts = entries[-1].contacts
+        yield from _arrivals(design, at, [event for entry in entries for event in entry.arrived])
 
 
 def _power(at: When, entry: Input) -> Step:

@@ -15,13 +15,13 @@ if TYPE_CHECKING:
     from controller_sim.testing.contacts import histories, sessions
     from controller_sim.testing.machine import DesignMachine, machine_for
     from controller_sim.testing.playing import play_history
-    from controller_sim.testing.session import Session
+    from controller_sim.verify.watching import Session
 
 __all__ = ["DesignMachine", "Session", "histories", "machine_for", "play_history", "sessions"]
 
 _HOMES = {
     "DesignMachine": "machine",
-    "Session": "session",
+    "Session": "contacts",
     "histories": "contacts",
     "machine_for": "machine",
     "play_history": "playing",

@@ -11,7 +11,7 @@ from controller_sim.design.form import Design
 from controller_sim.design.outputs import Fired, Output
 from controller_sim.simulator.engines import Engine
 from controller_sim.testing.describe import describe_design
-from controller_sim.testing.session import Session
+from controller_sim.verify.watching import Session
 
 POLLS_A_GAP = 40
 SHOWN_OUTPUTS = 12
@@ -55,14 +55,13 @@ def instants(session: Session, engine: Engine) -> Iterator[tuple[int, int, tuple
 
     The caller advances `engine` to each before the next is asked for.
     """
-    words, arrivals = dict(session.changes), dict(session.arrivals)
-    word = session.changes[0][1]
-    for place, time_us in enumerate(sorted({*words, *arrivals, session.end_us})):
+    word = session.words[0]
+    for place, (time_us, word_then, arrived) in enumerate(session.instants()):
         if place:
             style = session.polls[place % len(session.polls)]
             yield from ((poll_us, word, ()) for poll_us in _polls(engine, style, time_us))
-        word = words.get(time_us, word)
-        yield time_us, word, arrivals.get(time_us, ())
+        word = word_then
+        yield time_us, word, arrived
 
 
 def _polls(engine: Engine, style: str, before_us: int) -> Iterator[int]:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from controller_sim.design import form
 from controller_sim.testing.moves import Moves, moves_of, sessions_of
-from controller_sim.testing.session import POLLS, Session
+from controller_sim.verify.watching import POLLS, Session
 
 __all__ = ["POLLS", "Session", "histories", "sessions"]
 

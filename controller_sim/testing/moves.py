@@ -14,8 +14,9 @@ from typing import Any
 from controller_sim.core.kinds import midi_bytes, pedal_reading
 from controller_sim.design import form
 from controller_sim.testing.arrivals import BYTE_US, Bytes, Reading, apart_us, listens, possible_arrivals
-from controller_sim.testing.session import POLLS, Session
+from controller_sim.verify.histories import is_at_rest
 from controller_sim.verify.thresholds import chord_us, double_us, holds, latency_us, rest_us, settled_us, waits
+from controller_sim.verify.watching import POLLS, Session
 
 STROKE, TURN, AGAIN, WAIT, ARRIVE, BOUNCE, EARLIER, POLL, CUT, WRAP, FURTHER, USB, BROKEN, BARE, INTERRUPTED = range(15)
 HUMAN_US = (150_000, 300_000, 1_000_000, 20_000, 3_000_000, 87_301)
@@ -203,8 +204,13 @@ class _Player:
         at_rest = self.released or not self.waiting
         rest_us = self.moves.rest_us + (self.moves.hold_us if self.word else 0)
         end_us = last_us + rest_us if at_rest else max(self._now(0), last_us)
+        self.changes.setdefault(end_us, self.word)
+        times_us = tuple(sorted(self.changes))
+        words = tuple(self.changes[time_us] for time_us in times_us)
         arrived = tuple(sorted(self.arrived.items()))
-        self.sessions.append(Session(tuple(sorted(self.changes.items())), end_us, tuple(self.polls) or POLLS[:1], arrived))
+        self.sessions.append(
+            Session(times_us, words, arrived, None, is_at_rest(self.moves.design, times_us, words), tuple(self.polls) or POLLS[:1])
+        )
 
 
 def sessions_of(moves: Moves, data: bytes, start_us: int = 0, *, released: bool = False, cuts: bool = True) -> tuple[Session, ...]:

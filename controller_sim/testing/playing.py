@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from controller_sim.design.arrivals import MidiByte, unpack
 from controller_sim.design.form import PORT_NAMES, Design
 from controller_sim.simulator import Simulator
-from controller_sim.testing.session import Session
+from controller_sim.verify.watching import Session
 
 Look = Callable[[Simulator], object]
 _PORTS = {number: name for name, number in PORT_NAMES.items()}
@@ -35,15 +35,14 @@ def play_history(design: Design, history: Sequence[Session], look: Look | None =
 
 
 def _play(simulator: Simulator, session: Session, shift_us: int, look: Look | None) -> None:
-    words, arrivals = dict(session.changes), dict(session.arrivals)
-    for at_us in sorted({*words, *arrivals, session.end_us}):
+    for at_us, word, arrived in session.instants():
         time_us = at_us + shift_us
         while look is not None and (due_us := simulator.next_deadline_us) is not None and simulator.now_us < due_us < time_us:
             simulator.advance_to(due_us)
             look(simulator)
         simulator.advance_to(time_us)
-        simulator.change(words.get(at_us, simulator.contacts))
-        for arrival in unpack(arrivals.get(at_us, ())):
+        simulator.change(word)
+        for arrival in unpack(arrived):
             if isinstance(arrival, MidiByte):
                 simulator.receive(bytes((arrival.byte,)), _PORTS[arrival.port])
             else:

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from controller_sim.verify.properties import PROPERTIES, Property
     from controller_sim.verify.scripts import script_of, shows_on_reference
     from controller_sim.verify.searching import Finding, Found, Judge, search
-    from controller_sim.verify.shrinking import Shrinker
+    from controller_sim.verify.shrinking import shrink_finding
     from controller_sim.verify.watching import Session, Watcher, walk
 
 __all__ = [
@@ -20,13 +20,13 @@ __all__ = [
     "Judge",
     "Property",
     "Session",
-    "Shrinker",
     "Watcher",
     "campaign",
     "on_processes",
     "script_of",
     "search",
     "shows_on_reference",
+    "shrink_finding",
     "walk",
 ]
 
@@ -37,7 +37,7 @@ _HOMES = {
     "Judge": "searching",
     "Property": "properties",
     "Session": "watching",
-    "Shrinker": "shrinking",
+    "shrink_finding": "shrinking",
     "Watcher": "watching",
     "campaign": "campaigns",
     "on_processes": "campaigns",

@@ -13,13 +13,14 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from controller_sim.core.kinds import MODE, RESTARTED, pedal_reading
-from controller_sim.design.arrivals import PedalReading, unpack
+from controller_sim.core.kinds import MODE, RESTARTED
 from controller_sim.design.form import Design, Event, Promise
 from controller_sim.design.storage import keeps
+from controller_sim.simulator import History
 from controller_sim.simulator.engines import Seen
 from controller_sim.verify.happenings import Asked, Happening, Past, Values, asked
-from controller_sim.verify.watching import EngineFactory, Item, MakeWatcher, Session, Watcher, walk
+from controller_sim.verify.histories import sessions_of
+from controller_sim.verify.watching import EngineFactory, Item, MakeWatcher, Watcher, walk
 
 if TYPE_CHECKING:
     from controller_sim.script import Run
@@ -344,7 +345,7 @@ def kept_in(design: Design, engine: str, inputs: Sequence[Input], end_us: int, i
     kept = _kept_at_first(design, image)
     broken: dict[int, Broken] = {}
     reached = [0] * len(design.promises)
-    for session in _sessions(design, inputs, end_us):
+    for session in sessions_of(design, History(tuple(inputs), end_us)):
         watchers = [PromiseWatcher(number, design) for number in range(len(design.promises))]
         collector = _Collector(watchers)
         running = new_engine(design, session.times_us[0], kept, True)
@@ -371,37 +372,3 @@ def _kept_at_first(design: Design, image: bytes | None) -> tuple[int, ...] | Non
     from controller_sim.simulator import Storage
 
     return None if image is None else Storage(design, image).power_on()
-
-
-def _sessions(design: Design, inputs: Sequence[Input], end_us: int) -> list[Session]:
-    """What was done to the controller from each power-on to the power-off after it, or to the end."""
-    readings = [pedal.heel for pedal in design.pedals]
-    sessions: list[Session] = []
-    word = 0
-    words: dict[int, int] | None = {0: 0}
-    arrivals: dict[int, tuple[int, ...]] = _all_read(readings, 0)
-    for item in inputs:
-        if item.kind == "contacts":
-            word = item.contacts
-        elif item.kind == "arrived":
-            for arrival in unpack(item.arrived):
-                if isinstance(arrival, PedalReading):
-                    readings[arrival.pedal] = arrival.value
-            if words is not None:
-                arrivals[item.time_us] = arrivals.get(item.time_us, ()) + item.arrived
-        elif item.kind == "on":
-            words, arrivals = {}, _all_read(readings, item.time_us)
-        if words is not None:
-            words[item.time_us] = word
-        if item.kind == "off" and words is not None:
-            sessions.append(Session(tuple(words), tuple(words.values()), tuple(arrivals.items())))
-            words = None
-    if words is not None:
-        words.setdefault(end_us, word)
-        sessions.append(Session(tuple(words), tuple(words.values()), tuple(arrivals.items())))
-    return sessions
-
-
-def _all_read(readings: Sequence[int], time_us: int) -> dict[int, tuple[int, ...]]:
-    """At power-on a controller reads every pedal at once."""
-    return {time_us: tuple(pedal_reading(number, value) for number, value in enumerate(readings))} if readings else {}

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.form import Design
+from controller_sim.simulator import History
 from controller_sim.verify.accounts import BELIEVED, Accounts, Wrong
 from controller_sim.verify.believing import check_edges
 from controller_sim.verify.book import Book
@@ -18,6 +19,7 @@ from controller_sim.verify.dice import Dice
 from controller_sim.verify.drawing import SESSIONS, Feet
 from controller_sim.verify.earliest import EARLIEST, Edges
 from controller_sim.verify.ending import Ending
+from controller_sim.verify.histories import history_of, sessions_of
 from controller_sim.verify.pairs import BOUNCE, CUT, ORDER, POLLS, POWER, REFERENCE, SHIFT, Tally
 from controller_sim.verify.pairs import CHECKS as PAIRS
 from controller_sim.verify.playing import outputs_of, play
@@ -53,10 +55,10 @@ Promises = Mapping[str, MakeWatcher]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something that does not hold, with the sessions that lead to it: the last one shows it, the others only fill the chip."""
+    """Something that does not hold, with what leads to it: what comes after the last power-on shows it, the rest only fills the chip."""
 
     wrong: Wrong
-    history: tuple[Session, ...]
+    history: History
     seed: int
     session: int
     """The number of the session under that seed."""
@@ -146,6 +148,14 @@ class Judge:
         name = names[complaint.watcher] if complaint.watcher >= 0 else POLLS
         return Wrong(name, complaint.time_us, complaint.text)
 
+    def last_session(self, history: History) -> Session:
+        """The last of a history's sessions, beginning with what those before it have left in the chip."""
+        kept: tuple[int, ...] | None = None
+        *before, last = sessions_of(self.design, history)
+        for session in before:
+            kept = tuple(play(self.factory, self.design, replace(session, kept=kept)).kept())
+        return replace(last, kept=kept)
+
     def check(self, name: str, session: Session, key: str) -> Wrong | None:
         """What is wrong with one property on a session; `key` decides what a check of two runs draws."""
         if name in PAIRS:
@@ -189,7 +199,7 @@ def search(
             history.append(session)
             wrong, kept = _judge(judge, number, session, f"{seed}.{number}", found)
             if wrong is not None:
-                found.findings.setdefault(wrong.name, Finding(wrong, tuple(history), seed, number))
+                found.findings.setdefault(wrong.name, Finding(wrong, history_of(history), seed, number))
                 history, kept = [], None
     found.coverage.reached.update(judge.tally.reached)
     found.coverage.ties.update(judge.tally.ties)

@@ -1,219 +1,190 @@
-"""Make a finding as small as it gets: fewest sessions, fewest presses, roundest times.
+"""Make a history in which something is seen as short and as round as it can be while it is still seen.
 
-Sessions are drawn from a hash, so there is nothing to shrink in the draws; what a foot did is shrunk instead. A stroke goes as
-a whole, from down to up, so that no try is wasted on contacts that a foot could not make.
+It makes no difference where a history comes from: random feet, hypothesis, a press script. So it is what was done that is shrunk,
+contacts, arrivals and power, and not the numbers that it was drawn from.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
-from typing import TypeVar
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 
+from controller_sim.simulator import History, Input
+from controller_sim.simulator.history import is_possible, moved
 from controller_sim.verify.accounts import Wrong
-from controller_sim.verify.playing import play
 from controller_sim.verify.searching import ACCIDENT, Finding, Judge
-from controller_sim.verify.watching import Session
 
 MOST_TRIES = 3_000
 KEYS = ("0", "1", "2")
-"""What the checks of two runs draw with on a smaller session, besides what they drew when it was found."""
-FIRST_US = 100_000
-"""When the first foot moves, if it does not matter: when press scripts begin."""
-ROUND_US = (1_000_000, 500_000, 100_000, 50_000, 10_000, 5_000, 1_000, 500, 100, 10)
-T = TypeVar("T")
+"""What the checks of two runs draw with on a smaller history, besides what they drew when it was found."""
+USUAL_US = 100_000
+"""A time that nobody stumbles over, where it does not matter: a tap, and when press scripts begin."""
+ROUND_US = (1_000_000, 100_000, 10_000, 1_000, 100, 10)
 
 
-@dataclass(frozen=True, slots=True)
-class Stroke:
-    """A switch goes down, and up again unless the session ends before."""
+def shrink_finding(judge: Judge, finding: Finding) -> Finding:
+    """The smallest finding of the same property that was come to; the same one if it does not show again.
 
-    switch: int
-    down_us: int
-    up_us: int | None
+    `judge` must be for the same design and engine.
+    """
+    best = finding
+    keys = (f"{finding.seed}.{finding.session}", *KEYS)
+
+    def shows(history: History) -> bool:
+        nonlocal best
+        wrong = _judged(judge, finding.name, history, keys)
+        if wrong is not None:
+            best = replace(finding, wrong=wrong, history=history)
+        return wrong is not None
+
+    if shows(finding.history):
+        shrink(finding.history, shows)
+    return best
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    time_us: int
-    what: tuple[int, ...]
+def _judged(judge: Judge, name: str, history: History, keys: tuple[str, ...]) -> Wrong | None:
+    try:
+        last = judge.last_session(history)
+        return next((wrong for key in keys if (wrong := judge.check(name, last, key)) is not None), None)
+    except Exception as error:  # as in a search: whatever a broken engine raises
+        return Wrong(ACCIDENT, history.end_us, f"the engine falls over: {type(error).__name__}: {error}") if name == ACCIDENT else None
 
 
-Event = Stroke | Arrival
+def as_it_is(history: History) -> History:
+    return history
 
 
-class Shrinker:
-    """Shrinks one finding; `judge` must be for the same design and engine."""
+def shrink(
+    history: History, seen: Callable[[History], bool], normal: Callable[[History], History] = as_it_is, most_tries: int = MOST_TRIES
+) -> History:
+    """The smallest history found in which `seen` still holds, as it does in `history`: fewest inputs, then roundest times.
 
-    def __init__(self, judge: Judge, finding: Finding) -> None:
-        self.judge = judge
-        self.finding = finding
-        self.keys = (f"{finding.seed}.{finding.session}", *KEYS)
-        self.tries = 0
-        self.wrong = finding.wrong
-        self.history = finding.history
+    All that it tries are histories as `normal` gives them, which must give its own results back unchanged.
+    """
+    shrinker = _Shrinker(history, seen, normal, most_tries)
+    shrinker.run()
+    return shrinker.best
 
-    def shrunk(self) -> Finding:
-        """The smallest finding of the same property that was come to; the same one if it does not show again."""
-        if not self._shows(self.history):
-            return self.finding
-        self._fewer_sessions()
-        self._cut()
-        self._fewer_strokes()
-        self._rounder()
-        return replace(self.finding, wrong=self.wrong, history=self.history)
 
-    def _shows(self, history: tuple[Session, ...]) -> bool:
-        """Whether a history shows the same fault; then it is the best so far."""
-        if self.tries >= MOST_TRIES:
+class _Shrinker:
+    def __init__(self, history: History, seen: Callable[[History], bool], normal: Callable[[History], History], most_tries: int) -> None:
+        self.best = history
+        self._seen = seen
+        self._normal = normal
+        self._tries_left = most_tries
+        self._tried = {history}
+
+    def run(self) -> None:
+        before = None
+        while before != self.best:
+            before = self.best
+            self._begin_later()
+            self._remove_inputs()
+            self._lift_switches()
+            self._leave_out_strokes()
+            self._thin_arrivals()
+            self._round_gaps()
+
+    def _try(self, inputs: tuple[Input, ...], end_us: int | None = None) -> bool:
+        candidate = History(inputs, self.best.end_us if end_us is None else end_us)
+        if self._tries_left <= 0 or not is_possible(candidate):
             return False
-        self.tries += 1
-        wrong = self._judged(history)
-        if wrong is None:
+        candidate = self._normal(candidate)
+        if candidate in self._tried:
             return False
-        self.wrong = wrong
-        self.history = self._with_kept(history)
-        return True
+        self._tried.add(candidate)
+        self._tries_left -= 1
+        if self._seen(candidate):
+            self.best = candidate
+            return True
+        return False
 
-    def _judged(self, history: tuple[Session, ...]) -> Wrong | None:
-        try:
-            last = self._with_kept(history)[-1]
-            for key in self.keys:
-                wrong = self.judge.check(self.finding.name, last, key)
-                if wrong is not None:
-                    return wrong
-        except Exception as error:  # as in a search: whatever a broken engine raises
-            if self.finding.name == ACCIDENT:
-                return Wrong(ACCIDENT, history[-1].times_us[-1], f"the engine falls over: {type(error).__name__}: {error}")
-        return None
+    def _begin_later(self) -> None:
+        """Begin where the power comes on: the last time, or else an earlier one."""
+        for place in range(len(self.best.inputs) - 1, -1, -1):
+            entry = self.best.inputs[place]
+            if entry.kind == "on":
+                held = (Input(0, "contacts", entry.contacts),) if entry.contacts else ()
+                later = tuple(moved(each, -entry.time_us) for each in self.best.inputs[place + 1 :])
+                if self._try(held + later, self.best.end_us - entry.time_us):
+                    return
 
-    def _with_kept(self, history: tuple[Session, ...]) -> tuple[Session, ...]:
-        """The same sessions, each beginning with what the one before has left in the chip."""
-        kept: tuple[int, ...] | None = None
-        found = []
-        for session in history:
-            found.append(replace(session, kept=kept))
-            if len(found) < len(history):
-                kept = play(self.judge.factory, self.judge.design, found[-1]).kept()
-        return tuple(found)
+    def _remove_inputs(self) -> None:
+        """Ever smaller pieces, the last ones first."""
+        size = len(self.best.inputs)
+        while size:
+            place = len(self.best.inputs) - size
+            while place > -size:
+                inputs = self.best.inputs
+                if place < len(inputs):
+                    self._try(inputs[: max(place, 0)] + inputs[place + size :])
+                place -= size
+            size //= 2
 
-    def _fewer_sessions(self) -> None:
-        if len(self.history) > 1 and not self._shows(self.history[-1:]):
-            place = 0
-            while place < len(self.history) - 1:
-                if not self._shows(self.history[:place] + self.history[place + 1 :]):
-                    place += 1
+    def _lift_switches(self) -> None:
+        """Leave out all that a switch does."""
+        for switch in range(max((entry.contacts for entry in self.best.inputs), default=0).bit_length()):
+            kept = ~(1 << switch)
+            self._try(tuple(replace(entry, contacts=entry.contacts & kept) for entry in self.best.inputs))
 
-    def _cut(self) -> None:
-        """Nothing after the fault is needed, if it shows before the end."""
-        *before, last = self.history
-        end_us = self.wrong.time_us
-        if last.times_us[0] < end_us < last.times_us[-1]:
-            pairs = [pair for pair in zip(last.times_us, last.words, strict=True) if pair[0] < end_us]
-            at_end = [word for time_us, word in zip(last.times_us, last.words, strict=True) if time_us == end_us]
-            pairs.append((end_us, at_end[0] if at_end else pairs[-1][1]))
-            arrivals = tuple(arrival for arrival in last.arrivals if arrival[0] <= end_us)
-            times, words = zip(*pairs, strict=True)
-            self._shows((*before, Session(times, words, arrivals, None, False)))
+    def _leave_out_strokes(self) -> None:
+        """Let a switch stay as it was from one change of it to the next."""
+        for place in range(len(self.best.inputs) - 1, -1, -1):
+            for switch in range((_word(self.best, place - 1) | _word(self.best, place)).bit_length()):
+                bit = 1 << switch
+                inputs = self.best.inputs
+                if place < len(inputs) and (_word(self.best, place) ^ _word(self.best, place - 1)) & bit:
+                    end = place
+                    while end < len(inputs) and not (inputs[end].contacts ^ inputs[place].contacts) & bit:
+                        end += 1
+                    without = tuple(replace(entry, contacts=entry.contacts ^ bit) for entry in inputs[place:end])
+                    self._try(inputs[:place] + without + inputs[end:])
 
-    def _fewer_strokes(self) -> None:
-        for place in reversed(range(len(self.history))):
-            session = self.history[place]
-            fewer(events_of(session), partial(self._shows_with, place, session))
+    def _thin_arrivals(self) -> None:
+        """Leave out single readings and bytes."""
+        for place in range(len(self.best.inputs) - 1, -1, -1):
+            for which in range(len(self._arrived(place)) - 1, -1, -1):
+                inputs, arrived = self.best.inputs, self._arrived(place)
+                if which < len(arrived):
+                    thinner = replace(inputs[place], arrived=arrived[:which] + arrived[which + 1 :])
+                    self._try((*inputs[:place], thinner, *inputs[place + 1 :]))
 
-    def _shows_with(self, place: int, session: Session, events: Sequence[Event]) -> bool:
-        return self._shows(self._replaced(place, session_of(session, events)))
+    def _arrived(self, place: int) -> tuple[int, ...]:
+        return self.best.inputs[place].arrived if place < len(self.best.inputs) else ()
 
-    def _replaced(self, place: int, session: Session) -> tuple[Session, ...]:
-        return (*self.history[:place], session, *self.history[place + 1 :])
+    def _round_gaps(self) -> None:
+        """Make the time before each input, and that before the end, simpler; all that follows comes as much earlier or later."""
+        for place in range(len(self.best.inputs) + 1):
+            for gap_us in simpler(self._gap_us(place)):
+                inputs = self.best.inputs
+                by_us = gap_us - self._gap_us(place)
+                later = tuple(moved(entry, by_us) for entry in inputs[place:])
+                if self._try(inputs[:place] + later, self.best.end_us + by_us):
+                    break
 
-    def _rounder(self) -> None:
-        """Each time from one instant to the next as round as it can be, the first ones first, until none gets any rounder."""
-        changed = True
-        while changed and self.tries < MOST_TRIES:
-            changed = False
-            for place in range(len(self.history)):
-                number = 1
-                while number < len(self.history[place].times_us):
-                    session = self.history[place]
-                    gap_us = session.times_us[number] - session.times_us[number - 1]
-                    for rounder_us in rounder(gap_us, number == 1):
-                        if self._shows(self._replaced(place, moved(session, number, rounder_us - gap_us))):
-                            changed = True
-                            break
-                    number += 1
-
-
-def fewer(items: Sequence[T], shows: Callable[[Sequence[T]], bool]) -> Sequence[T]:
-    """Leave out as many items as possible, large pieces first, such that what is left still shows the fault."""
-    size = max(1, len(items) // 2)
-    while True:
-        place = 0
-        removed = False
-        while place < len(items):
-            some = [*items[:place], *items[place + size :]]
-            if shows(some):
-                items = some
-                removed = True
-            else:
-                place += size
-        if size == 1 and not removed:
-            return items
-        size = max(1, size // 2)
+    def _gap_us(self, place: int) -> int:
+        inputs = self.best.inputs
+        if place > len(inputs):
+            return 0
+        before_us = inputs[place - 1].time_us if place else 0
+        return (inputs[place].time_us if place < len(inputs) else self.best.end_us) - before_us
 
 
-def events_of(session: Session) -> list[Event]:
-    """The strokes and arrivals of a session, in order."""
-    events: list[Event] = [Arrival(time_us, what) for time_us, what in session.arrivals]
-    downs: dict[int, int] = {}
-    before = 0
-    for time_us, word in zip(session.times_us, session.words, strict=True):
-        changed = word ^ before
-        for s in range(changed.bit_length()):
-            if changed >> s & 1 and word >> s & 1:
-                downs[s] = time_us
-            elif changed >> s & 1:
-                events.append(Stroke(s, downs.pop(s), time_us))
-        before = word
-    events += [Stroke(s, down_us, None) for s, down_us in downs.items()]
-    return sorted(events, key=lambda event: event.time_us if isinstance(event, Arrival) else event.down_us)
+def _word(history: History, place: int) -> int:
+    """The contacts from the input at a place on."""
+    return history.inputs[place].contacts if 0 <= place < len(history.inputs) else 0
 
 
-def session_of(like: Session, events: Sequence[Event]) -> Session:
-    """A session with these events that begins and ends as another one, and at rest if that does."""
-    toggles = {like.times_us[0]: 0, like.times_us[-1]: 0}
-    for event in events:
-        if isinstance(event, Stroke):
-            for time_us in (event.down_us, event.up_us):
-                if time_us is not None:
-                    toggles[time_us] = toggles.get(time_us, 0) ^ 1 << event.switch
-    word = 0
-    words = []
-    for time_us in sorted(toggles):
-        word ^= toggles[time_us]
-        words.append(word)
-    arrivals = tuple((event.time_us, event.what) for event in events if isinstance(event, Arrival))
-    return replace(like, times_us=tuple(sorted(toggles)), words=tuple(words), arrivals=arrivals)
+def simpler(gap_us: int) -> Iterator[int]:
+    """Gaps that are simpler than a gap, the simplest first."""
+    candidates = {0, USUAL_US, *ROUND_US[:4]}
+    for unit_us in ROUND_US:
+        candidates |= {gap_us // unit_us * unit_us, -(-gap_us // unit_us) * unit_us, -(-gap_us // unit_us // 2) * unit_us}
+    yield from sorted((each for each in candidates if _rank(each) < _rank(gap_us)), key=_rank)
 
 
-def moved(session: Session, number: int, by_us: int) -> Session:
-    """The same session with everything from an instant on earlier or later."""
-    since_us = session.times_us[number]
-    times = tuple(time_us + (by_us if place >= number else 0) for place, time_us in enumerate(session.times_us))
-    arrivals = tuple((max(time_us + by_us, 0) if time_us >= since_us else time_us, what) for time_us, what in session.arrivals)
-    return replace(session, times_us=times, arrivals=arrivals)
-
-
-def rounder(time_us: int, first: bool) -> Iterator[int]:
-    """Rounder times near one, the roundest first; never 0."""
-    if first and time_us != FIRST_US:
-        yield FIRST_US
-    for step_us in ROUND_US:
-        if time_us % step_us == 0 and time_us:
-            return
-        below_us = time_us // step_us * step_us
-        if below_us:
-            yield below_us
-        if step_us <= 2 * time_us:
-            yield below_us + step_us
+def _rank(gap_us: int) -> tuple[int, int, int]:
+    """The usual time, then none at all, then by the digits that it takes, those nearest to the usual time first."""
+    if gap_us in (USUAL_US, 0):
+        return 0, USUAL_US - gap_us, 0
+    return len(str(gap_us).rstrip("0")), abs(gap_us - USUAL_US), gap_us

@@ -8,7 +8,7 @@ nothing changes but the time. It says at once what is wrong, needs no future, an
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from controller_sim.design.form import Design
@@ -46,6 +46,9 @@ class Watcher:
 
 MakeWatcher = Callable[[Design], Watcher]
 
+POLLS = ("none", "deadline", "before", "after", "middle")
+"""How an engine is polled between two instants: not at all, at its next deadlines, 1 us around them, or half-way."""
+
 
 @dataclass(frozen=True, slots=True)
 class Session:
@@ -61,6 +64,27 @@ class Session:
     """The kept cells that the session begins with."""
     at_rest: bool = False
     """Whether it ends with every foot up and long enough after the last change for all gestures to be over."""
+    polls: tuple[str, ...] = POLLS[:1]
+    """How an engine is polled before each of its instants but the first, in turn, where that is asked for."""
+
+    @property
+    def start_us(self) -> int:
+        return self.times_us[0]
+
+    @property
+    def end_us(self) -> int:
+        return self.times_us[-1]
+
+    @property
+    def changes(self) -> tuple[tuple[int, int], ...]:
+        """(time, word) at power-on and whenever the word then changes."""
+        pairs = zip(self.times_us, self.words, strict=True)
+        return tuple(pair for place, pair in enumerate(pairs) if not place or pair[1] != self.words[place - 1])
+
+    def shifted(self, by_us: int) -> Session:
+        """The same, `by_us` later."""
+        arrivals = tuple((time_us + by_us, arrived) for time_us, arrived in self.arrivals)
+        return replace(self, times_us=tuple(time_us + by_us for time_us in self.times_us), arrivals=arrivals)
 
     def instants(self) -> Iterator[tuple[int, int, tuple[int, ...]]]:
         """Time, contacts and what arrived, in order."""

@@ -111,7 +111,8 @@ def session_of(start_us: int, flips: list[tuple[int, int]], end_us: int) -> Sess
     for time_us, switch in sorted(flips):
         word ^= 1 << switch
         changes[time_us] = word
-    return Session(tuple(changes.items()), end_us)
+    changes.setdefault(end_us, word)
+    return Session(tuple(changes), tuple(changes.values()))
 
 
 def bounce(draw: Any, start_us: int, length_us: int, below_us: int, odd: bool) -> list[int]:

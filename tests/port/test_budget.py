@@ -9,8 +9,7 @@ import pytest
 from controller_sim.design import load_design
 from controller_sim.port.avr import CYCLES_PER_US, build_firmware
 from controller_sim.port.budget import instants_of, measure
-from controller_sim.port.history import History
-from controller_sim.simulator import Input
+from controller_sim.simulator import History, Input
 
 pytestmark = pytest.mark.needs("avr-gcc", "make", "cc")
 

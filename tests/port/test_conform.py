@@ -12,14 +12,15 @@ from controller_sim.design import form, load_design, load_design_text
 from controller_sim.port import micropython as writer
 from controller_sim.port import rehearsal
 from controller_sim.port.conform import Case, Result, conform
-from controller_sim.port.history import History, seen_by_polling
+from controller_sim.port.polling import seen_by_polling
 from controller_sim.port.rehearsal import MicroPython
 from controller_sim.port.targets import EngineTarget, Target
 from controller_sim.script import parse_script, play
-from controller_sim.simulator import Input
-from controller_sim.testing.conformance import drawn, history_of, port_histories
-from controller_sim.testing.contacts import Session
+from controller_sim.simulator import History, Input
+from controller_sim.testing.conformance import drawn, port_histories
 from controller_sim.testing.designs import designs
+from controller_sim.verify.histories import history_of
+from controller_sim.verify.watching import Session
 
 LATEST_US = 5_000
 """Pedals are read so often; contacts far oftener."""
@@ -129,7 +130,7 @@ def test_what_a_polling_controller_sees_is_seen_the_same_again(data: st.DataObje
 
 
 def test_sessions_follow_each_other_with_the_power_off_between() -> None:
-    history = history_of([Session(((7, 0), (17, 1)), 30), Session(((0, 1), (5, 0)), 9)])
+    history = history_of([Session((7, 17, 30), (0, 1, 1)), Session((0, 5, 9), (1, 0, 0))])
     assert [(entry.time_us, entry.kind, entry.contacts) for entry in history.inputs] == [
         (10, "contacts", 1),
         (23, "off", 1),

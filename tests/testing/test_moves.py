@@ -22,8 +22,8 @@ from controller_sim.testing.compare import run
 from controller_sim.testing.contacts import histories, sessions
 from controller_sim.testing.designs import designs
 from controller_sim.testing.moves import AGAIN, ARRIVE, CUT, FURTHER, STROKE, TURN, WAIT, Moves, _further, moves_of, sessions_of, times_us
-from controller_sim.testing.session import Session
 from controller_sim.verify.thresholds import chord_us, double_us, holds, waits
+from controller_sim.verify.watching import Session
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 DEMOS = [load_design(path) for path in sorted(CONFIGS.glob("*.yaml"))]

@@ -9,7 +9,6 @@ from controller_sim.design.fast import FastEngine
 from controller_sim.testing.compare import instants
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.designs import designs
-from controller_sim.testing.watched import as_session
 from controller_sim.verify.accounts import Accounts
 from controller_sim.verify.believing import check_edges
 
@@ -36,4 +35,4 @@ def test_the_engine_believes_what_the_contacts_say(data: st.DataObject) -> None:
     engine = FastEngine(design, drawn.start_us, trace=True)
     for instant in instants(drawn, engine):
         engine.advance(*instant)
-    assert check_edges(design, as_session(drawn), engine.packed) is None
+    assert check_edges(design, drawn, engine.packed) is None

@@ -13,7 +13,6 @@ from controller_sim.design import load_design
 from controller_sim.design.fast import FastEngine
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.designs import designs
-from controller_sim.testing.watched import as_session
 from controller_sim.verify.dice import Dice
 from controller_sim.verify.drawing import Feet
 from controller_sim.verify.earliest import EARLIEST, Edges
@@ -34,7 +33,7 @@ def from_zero(session: Session) -> Session:
 @given(data=st.data())
 def test_two_runs_of_any_design_agree(check: Check, data: st.DataObject) -> None:
     design = data.draw(designs())
-    session = from_zero(as_session(data.draw(sessions(design))))
+    session = from_zero(data.draw(sessions(design)))
     assert check(design, FastEngine, session, Dice(str(data.draw(st.integers(0, 99)))), Tally()) is None
 
 
@@ -42,7 +41,7 @@ def test_two_runs_of_any_design_agree(check: Check, data: st.DataObject) -> None
 @given(st.data())
 def test_no_gesture_of_any_design_fires_later_than_it_could(data: st.DataObject) -> None:
     design = data.draw(designs())
-    session = replace(from_zero(as_session(data.draw(sessions(design)))), arrivals=())
+    session = replace(from_zero(data.draw(sessions(design))), arrivals=())
     assert Edges(design).check(FastEngine, session, Dice(str(data.draw(st.integers(0, 99)))), Tally()) is None
 
 

@@ -22,7 +22,6 @@ from controller_sim.reference import ReferenceEngine
 from controller_sim.reference.interpreter import Interpreter
 from controller_sim.simulator.engines import Seen
 from controller_sim.testing.contacts import sessions
-from controller_sim.testing.watched import as_session
 from controller_sim.verify.happenings import Past
 from controller_sim.verify.promises import Kept, PromiseWatcher, promise_watchers, promises_of
 from controller_sim.verify.watching import EngineFactory, Item, Session, Watcher, walk
@@ -269,7 +268,7 @@ def watched(factory: EngineFactory, design: Design, session: Session) -> tuple[l
 
 
 def drawn_session(data: st.DataObject, design: Design) -> Session:
-    return as_session(data.draw(sessions(design)))
+    return data.draw(sessions(design))
 
 
 @settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])

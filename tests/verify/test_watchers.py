@@ -14,7 +14,6 @@ from controller_sim.reference import ReferenceEngine
 from controller_sim.testing.compare import EngineFactory
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.designs import designs
-from controller_sim.testing.watched import as_session
 from controller_sim.verify.drawing import Feet
 from controller_sim.verify.watchers import state_watchers
 from controller_sim.verify.watching import Session, walk
@@ -29,7 +28,7 @@ both_engines = pytest.mark.parametrize("factory", [FastEngine, ReferenceEngine])
 def test_nothing_that_an_engine_does_is_taken_for_wrong(factory: EngineFactory, data: st.DataObject) -> None:
     design = data.draw(designs())
     drawn = data.draw(sessions(design))
-    assert walk(factory(design, drawn.start_us, None, True), as_session(drawn), list(state_watchers(design).values())) is None
+    assert walk(factory(design, drawn.start_us, None, True), drawn, list(state_watchers(design).values())) is None
 
 
 @pytest.mark.parametrize("name", ["booth", "starter", "touring"])

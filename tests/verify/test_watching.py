@@ -17,7 +17,6 @@ from controller_sim.testing.compare import EngineFactory, run
 from controller_sim.testing.contacts import sessions
 from controller_sim.testing.designs import designs
 from controller_sim.testing.plain import note, plain_design
-from controller_sim.testing.watched import as_session
 from controller_sim.verify.watching import Item, Session, Watcher, walk
 
 both_engines = pytest.mark.parametrize("factory", [FastEngine, ReferenceEngine])
@@ -45,7 +44,7 @@ def test_a_walk_shows_every_output_at_its_own_instant(factory: EngineFactory, da
     design = data.draw(designs())
     drawn = data.draw(sessions(design))
     witness = Witness()
-    assert walk(factory(design, drawn.start_us, None, True), as_session(drawn), [witness]) is None
+    assert walk(factory(design, drawn.start_us, None, True), drawn, [witness]) is None
     assert all(earlier < later for (earlier, _), (later, _) in pairwise(witness.seen))
     packed = [part for time_us, items in witness.seen for item in items for part in (time_us, item)]
     assert decode(packed) == run(factory, design, drawn, trace=True)
@@ -59,7 +58,7 @@ def test_both_engines_show_a_watcher_the_same_outputs(data: st.DataObject) -> No
     shown = []
     for factory in (FastEngine, ReferenceEngine):
         witness = Witness()
-        walk(factory(design, drawn.start_us, None, True), as_session(drawn), [witness])
+        walk(factory(design, drawn.start_us, None, True), drawn, [witness])
         shown.append([(time_us, items) for time_us, items in witness.seen if items])
     assert shown[0] == shown[1]
 

@@ -13,8 +13,9 @@ from controller_sim.design.form import Design
 from controller_sim.port.avr import CYCLES_PER_US, build_firmware, missing_emulator
 from controller_sim.port.budget import measure as measure_firmware
 from controller_sim.port.errors import PortError
-from controller_sim.port.history import History, seen_by_polling
+from controller_sim.port.polling import seen_by_polling
 from controller_sim.script import parse_script, play
+from controller_sim.simulator import History
 from controller_sim.testing.conformance import drawn, port_histories
 
 BUDGETS: dict[str, dict[str, float]] = {

@@ -14,7 +14,7 @@ from controller_sim import load_design
 from controller_sim.design import Design
 from controller_sim.design.fast import FastEngine
 from controller_sim.testing.contacts import histories
-from controller_sim.testing.session import Session
+from controller_sim.verify.watching import Session
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 
@@ -37,11 +37,8 @@ def play(engine: Callable[..., Any], design: Design, history: tuple[Session, ...
     kept = None
     for session in history:
         running = engine(design, session.start_us, kept, False)
-        words, arrivals = dict(session.changes), dict(session.arrivals)
-        word = session.changes[0][1]
-        for time_us in sorted({*words, *arrivals, session.end_us}) if arrivals else (*words, session.end_us):
-            word = words.get(time_us, word)
-            running.advance(time_us, word, arrivals.get(time_us, ()))
+        for time_us, word, arrived in session.instants():
+            running.advance(time_us, word, arrived)
         kept = running.kept() or None
 
 
