@@ -22,6 +22,7 @@ from controller_sim.cli.watching import add_watch, run_once_or_watch
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Sequence
 
     from controller_sim.script import Run
     from controller_sim.verify.promises import Kept
@@ -71,7 +72,7 @@ def _run(arguments: argparse.Namespace) -> int:
     traced = play_script(design, script, arguments.engine, image, trace=arguments.vcd is not None)
     run = _without_edges(traced)
     kept = kept_promises(run, image)
-    happened = timeline.events(design, run.inputs, run.outputs)
+    happened = timeline.events(design, run.inputs, run.outputs, _echoes(run))
     if arguments.json:
         import json
 
@@ -84,6 +85,15 @@ def _run(arguments: argparse.Namespace) -> int:
     if arguments.port is not None:
         _send(arguments.port, run)
     return 1 if run.failures or (kept and kept.broken) else 0
+
+
+def _echoes(run: Run) -> Sequence[tuple[int, int, bytes]]:
+    """The messages that came back and counted for nothing; only a design that listens for echoes is played again for them."""
+    if not run.design.echo_us or not any(put.kind == "arrived" for put in run.inputs):
+        return ()
+    from controller_sim.view.watched import watch_run
+
+    return watch_run(run).echoes
 
 
 def _show(arguments: argparse.Namespace, run: Run, happened: list[Event], kept: Kept | None) -> None:

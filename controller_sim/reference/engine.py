@@ -16,7 +16,7 @@ from controller_sim.reference.listening import Beat, Ear, Echoes, Heard, Pairs, 
 from controller_sim.reference.memory import Memory
 from controller_sim.reference.pedals import PedalInput
 from controller_sim.reference.tempo import Clock, TapSeries
-from controller_sim.reference.timeouts import Kind, Timeout, Wait
+from controller_sim.reference.timeouts import Kind, Pending, Timeout, Wait
 
 CLOCK_TICK = b"\xf8"
 
@@ -43,6 +43,8 @@ class ReferenceEngine:
         self.leds = [0] * len(design.leds)
         self._trace = trace
         self._outputs: list[Output] = []
+        self.dropped: list[tuple[int, int, bytes]] = []
+        """(time, port, message) of each echo that came in, for whoever looks on."""
         self._interpreter = Interpreter(design, self)
         self._contact_machine = contact_machine()
         self._word = 0
@@ -59,7 +61,7 @@ class ReferenceEngine:
         self._await_contacts()
         self._clock = Clock(design.tempo)
         self._taps = TapSeries(design.tempo)
-        self._delayed: list[tuple[int, int, bytes, int]] = []
+        self._delayed: list[Pending] = []
         self._timers: list[int | None] = []
         self._notice: tuple[str, int] | None = None
         self._wanted_mode: int | None = None
@@ -114,6 +116,12 @@ class ReferenceEngine:
             if wait is not None and wait[1] > self.now_us:
                 found.append(Wait("settle" if contact.state == "settling" else "lockout", 1 << switch, *wait))
         return found
+
+    def pending(self) -> list[Pending]:
+        """What timers of the mode and delayed messages are waiting for after this instant."""
+        running = ((number, due_us) for number, due_us in enumerate(self._timers) if due_us is not None)
+        timers = self.design.modes[self.mode].timers if self.mode >= 0 else ()
+        return [*(Pending(self.mode, n, 0, b"", due_us - timers[n].period_us, due_us) for n, due_us in running), *self._delayed]
 
     def advance(self, now_us: int, contacts: int, arrived: Sequence[int] = ()) -> None:
         """Go to an instant at which `contacts` is seen (bit i: switch i is down); until then they were as before.
@@ -197,6 +205,7 @@ class ReferenceEngine:
         """A byte arrives; with it a message may be whole: unless it is an echo it goes on, counts as a beat, and is responded to."""
         for message in self._ears[port].messages(byte):
             if self._echoes.is_echo(self.now_us, port, message):
+                self.dropped.append((self.now_us, port, message))
                 continue
             for thru in self.design.thru:
                 if goes_on(thru, port, message):
@@ -240,7 +249,7 @@ class ReferenceEngine:
             if due_us is not None:
                 yield Timeout(due_us, Kind.MODE_TIMER, number, partial(self._mode_timer, number))
         if self._delayed:
-            yield Timeout(self._delayed[0][0], Kind.DELAYED_MESSAGE, 0, self._send_first_delayed)
+            yield Timeout(self._delayed[0].due_us, Kind.DELAYED_MESSAGE, 0, self._send_first_delayed)
         if self._clock.due_us is not None:
             yield Timeout(self._clock.due_us, Kind.CLOCK, 0, self._clock_tick)
         if self._notice is not None:
@@ -256,8 +265,8 @@ class ReferenceEngine:
         self._act(timer.action)
 
     def _send_first_delayed(self) -> None:
-        _, ports, data, _ = self._delayed.pop(0)
-        self._put_out(ports, data)
+        first = self._delayed.pop(0)
+        self._put_out(first.ports, first.data)
 
     def _clock_tick(self) -> None:
         self._clock.tick(self.now_us)
@@ -340,15 +349,14 @@ class ReferenceEngine:
             return
         if len(self._delayed) == self.design.delayed_messages:
             self._send_first_delayed()
-        self._delayed.append((self.now_us + delay_us, ports, data, self.mode))
-        self._delayed.sort(key=lambda message: message[0])
+        self._delayed.append(Pending(self.mode, None, ports, data, self.now_us, self.now_us + delay_us))
+        self._delayed.sort(key=lambda message: message.due_us)
 
     def hasten(self, ports: int, data: bytes) -> None:
         for place, message in enumerate(self._delayed):
-            _, other_ports, other, _ = message
-            if other_ports == ports and other[:2] == bytes([data[0] ^ 0x10, data[1]]):
+            if message.ports == ports and message.data[:2] == bytes([data[0] ^ 0x10, data[1]]):
                 return
-            if message[1:3] == (ports, data):
+            if (message.ports, message.data) == (ports, data):
                 del self._delayed[place]
                 self._put_out(ports, data)
                 return
@@ -360,11 +368,10 @@ class ReferenceEngine:
         """Drop the waiting messages that were sent in some modes; note-offs leave now."""
         waiting, self._delayed = self._delayed, []
         for message in waiting:
-            _, ports, data, mode = message
-            if mode not in modes:
+            if message.mode not in modes:
                 self._delayed.append(message)
-            elif lets_go(data):
-                self._put_out(ports, data)
+            elif lets_go(message.data):
+                self._put_out(message.ports, message.data)
 
     def set_tempo(self, beats: int) -> None:
         self._clock.set_beats(beats, self.now_us)

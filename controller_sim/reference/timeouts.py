@@ -45,3 +45,17 @@ class Wait:
     """Bit i: it is about switch i."""
     since_us: int
     due_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Pending:
+    """What will come by itself after an instant, unless something stops it: a timer of the mode, or a delayed message."""
+
+    mode: int
+    """In which the timer runs, or the message was sent."""
+    timer: int | None
+    """Its number in the mode; None: it is a message."""
+    ports: int
+    data: bytes
+    since_us: int
+    due_us: int

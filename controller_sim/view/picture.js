@@ -3,13 +3,14 @@
 const scene = JSON.parse(document.getElementById("scene").textContent);
 const drawing = document.getElementById("run"), shapes = document.getElementById("shapes"), hair = document.getElementById("hair");
 const told = document.getElementById("told"), readout = document.getElementById("readout");
-const NAMES = 116, AXIS = 26, CONTACT = 14, WINDOW = 12, MARK = 11, LINE = 13, LETTER = 6.1, GAP = 8, SERIES = 70, NEAR = 3, SECTION = 17, ROOM = 150;
+const NAMES = 116, AXIS = 26, CONTACT = 14, WINDOW = 12, WAIT = 15, TORN = 7, MARK = 11, LINE = 13, LETTER = 6.1, GAP = 8, SERIES = 70, NEAR = 3, SECTION = 17, ROOM = 216;
 const LEVELS = {decided: 4, port: 6, received: 4, failed: 3};
 const ON_CONTACT = ["settle", "lockout", "power_on"];
 const KIND = 0, TIME = 1, UNTIL = 2, LABEL = 3, DETAIL = 4, ROW = 5, TIES = 6, SERIES_OF = 7, VALUE = 8, DUE = 9, PARTS = 10;
 
 let cuts = scene.cuts, squeezed = true;
 let left = 0, scale = 1, width = 800, height = 0, pointer = null, mark = null, pending = false;
+let boxes = [];  // Left, right and middle of the texts of this painting.
 const places = [];
 
 // Squeezed time: microseconds of which the silences that are cut leave `cut_us` each.
@@ -46,8 +47,11 @@ const xOf = time => x(squeeze(time));
 const escaped = text => text.replace(/&/g, "&amp;").replace(/</g, "&lt;").replace(/>/g, "&gt;");
 const wide = text => text.length * LETTER;
 const shortened = text => text.length <= 34 ? text : text.slice(0, 33) + "\u2026";
-const text = (px, y, words, kind = "", anchor = "") =>
-  `<text x="${px.toFixed(1)}" y="${(y + 3.5).toFixed(1)}" class="${kind}"${anchor && ` text-anchor="${anchor}"`}>${escaped(words)}</text>`;
+function text(px, y, words, kind = "", anchor = "") {
+  const left = anchor ? px - wide(words) / 2 : px;
+  boxes.push([left, left + wide(words), y]);
+  return `<text x="${px.toFixed(1)}" y="${(y + 3.5).toFixed(1)}" class="${kind}"${anchor && ` text-anchor="${anchor}"`}>${escaped(words)}</text>`;
+}
 const path = (d, kind) => d ? `<path class="${kind}" d="${d}"/>` : "";
 const rect = (a, b, y, tall) => `M${a.toFixed(1)},${y}H${b.toFixed(1)}v${tall}H${a.toFixed(1)}z`;
 
@@ -58,7 +62,7 @@ function layOut() {
     if (lane.section !== section) { section = lane.section; y += SECTION; }
     const lines = Math.max(1, ...lane.items.map(item => item[LABEL].split("\n").length));
     const coloured = lane.kind === "led" && lane.items.some(item => !["on", "blink", "dim"].includes(item[LABEL]));
-    const tall = lane.kind === "switch" ? CONTACT + 4 + WINDOW * lane.rows : lane.kind === "display" ? 4 + LINE * lines
+    const tall = lane.kind === "switch" ? CONTACT + 4 + WINDOW * lane.rows : lane.kind === "waiting" ? WAIT * lane.rows : lane.kind === "display" ? 4 + LINE * lines
       : lane.kind === "led" ? 12 + (coloured ? LINE : 0) : {pedal: 34, mode: 16, clock: 18}[lane.kind] || MARK + 2 + LINE * LEVELS[lane.kind];
     places.push({lane, y, tall, coloured});
     y += tall + (lane.kind === "led" ? 2 : 6);
@@ -130,9 +134,15 @@ function flags({lane, y}, kind) {
   for (const block of cascade(blocks(lane), LEVELS[lane.kind])) {
     const top = y + MARK + LINE * block.level;
     d += `M${block.at.toFixed(1)},${y + MARK}V${top + LINE * block.lines.length - 3}`;
-    block.lines.forEach((line, number) => { words += text(block.at + 3, top + LINE * (number + 0.5), line, kind); });
+    block.lines.forEach((line, number) => { words += text(block.at + 3, top + LINE * (number + 0.5), fitted(line, block.at + 3), kind); });
   }
   return path(d, "lead") + words;
+}
+
+// What of a line there is room for at the right edge.
+function fitted(line, from) {
+  const letters = Math.floor((width - from) / LETTER);
+  return line.length <= letters ? line : letters < 4 ? "" : line.slice(0, letters - 1) + "\u2026";
 }
 
 function steps({lane, y}, tall, kind) {
@@ -156,7 +166,7 @@ function insideTexts({lane, y}, kind = "halo", skip = () => false) {
   let words = "";
   lane.items.forEach((item, number) => {
     if (!inSight(lane, number) || skip(item)) return;
-    const from = Math.max(x(lane.at[number]), NAMES), to = x(lane.to[number]), lines = item[LABEL].split("\n");
+    const from = Math.max(x(lane.at[number]), NAMES), to = Math.min(x(lane.to[number]), width), lines = item[LABEL].split("\n");
     if (from + 4 + Math.max(...lines.map(wide)) <= to) lines.forEach((line, row) => { words += text(from + 4, y + 8 + LINE * row, line, kind); });
   });
   return words;
@@ -199,6 +209,23 @@ const draw = {
   },
   failed(place) {
     return simple(place, (item, at) => ["failed", `M${(at - 4).toFixed(1)},${place.y}h8v8h-8zl8,8m0,-8l-8,8`]) + flags(place, "halo");
+  },
+  waiting(place) {
+    const {lane, y} = place, marks = new Marks(), free = new Map();
+    let words = "";
+    for (let number = lane.items.length - 1; number >= 0; number--) {
+      const item = lane.items[number], row = item[ROW], next = free.get(row) ?? width;
+      if (x(lane.at[number]) > width) continue;
+      free.set(row, x(lane.at[number]));
+      if (!inSight(lane, number)) continue;
+      const from = Math.max(x(lane.at[number]), NAMES), to = Math.min(Math.max(x(lane.to[number]), from + 1), width + 2), top = y + WAIT * row;
+      marks.add(item[KIND] + " ".repeat(row), from, to, rect(from, to, top, WAIT - 3));
+      if (item[UNTIL] >= item[DUE]) marks.add("due" + " ".repeat(row), to, to, `M${to.toFixed(1)},${top - 1}v${WAIT - 1}`);
+      const long = wide(item[LABEL]);
+      if (from + 4 + long <= Math.min(to, width)) words += text(from + 4, top + 6, item[LABEL], "halo");
+      else if (to > NAMES && to + 4 + long + GAP <= next) words += text(to + 4, top + 6, item[LABEL], "halo");
+    }
+    return marks + words;
   },
   mode(place) {
     let ground = "";
@@ -291,7 +318,7 @@ function axis() {
     step = [power, 2 * power, 5 * power].find(each => each * scale >= 64) || step;
   }
   const minor = Math.max(step / 5, 1), digits = Math.max(0, 6 - Math.round(Math.log10(step) - 0.3));
-  let d = "", words = text(8, 10, "seconds", "axis"), free = NAMES - 20;
+  let d = "", torn = "", words = text(8, 10, "seconds", "axis"), free = NAMES - 20;
   const [from, to] = [stretch(left), Math.min(stretch(left + (width - NAMES) / scale), scene.end)];
   const stretches = [], taken = [];
   let begin = from;
@@ -306,7 +333,7 @@ function axis() {
       taken.push([middle - half, middle + half]);
       words += text(middle, 10, label, "more", "middle");
     }
-    for (const edge of [middle - 4, middle + 4]) words += path(`M${edge.toFixed(1)},${AXIS}` + "l3,6l-6,12l3,6".repeat(Math.floor((height - AXIS) / 24)), "torn");
+    torn += tear(middle);
   }
   if (begin < to) stretches.push([begin, to]);
   for (const [first, last] of stretches) {
@@ -318,7 +345,18 @@ function axis() {
       if (numbered) { words += text(at, 10, label, "axis", "middle"); free = at + half + 6; }
     }
   }
-  return path(d, "contact") + words;
+  return path(torn, "torn") + path(d, "contact") + words;
+}
+
+// Two torn edges that let texts through.
+function tear(middle) {
+  const crossing = boxes.filter(([from, to]) => from - TORN < middle + TORN && to + TORN > middle - TORN);
+  let d = "";
+  for (let y = AXIS; y + 12 <= height; y += 12) {
+    if (crossing.some(box => y - LINE / 2 < box[2] && box[2] < y + 12 + LINE / 2)) continue;
+    for (const edge of [middle - 4, middle + 4]) d += `M${edge.toFixed(1)},${y}l2,3l-4,6l2,3`;
+  }
+  return d;
 }
 
 function names() {
@@ -338,6 +376,7 @@ function names() {
 
 function paint() {
   pending = false;
+  boxes = [];
   let off = "";
   for (const [from, to] of scene.off) off += rect(Math.max(xOf(from), NAMES), Math.min(Math.max(xOf(to), xOf(from) + 2), width + 2), AXIS, height - AXIS);
   const lanes = places.map(place => draw[place.lane.kind](place)).join("");

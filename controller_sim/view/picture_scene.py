@@ -13,8 +13,8 @@ from controller_sim.design.outputs import Edge, LedSet, Message, ModeEntered, Ou
 from controller_sim.midi import serial_times, usb_times
 from controller_sim.midi.messages import STATUS_TABLE, is_channel
 from controller_sim.script import Run
-from controller_sim.view.timeline import CLOCK, Event, events, summary
-from controller_sim.view.watched import Watched, Window, watch
+from controller_sim.view.timeline import CLOCK, Event, events, meaning_of, summary
+from controller_sim.view.watched import Watched, Window, watch_run
 from controller_sim.view.words import duration, instant, moment
 
 SECTIONS = ("in", "controller", "out")
@@ -25,8 +25,8 @@ class Item:
     """One thing in a lane, from `time_us` to `until_us` (equal: an instant)."""
 
     kind: str
-    """contact, level, reading, what a window is, received, gesture, response, fate, restart, mode, display, led, beats, tick, message or
-    failed."""
+    """contact, level, reading, what a window is, received, echo, gesture, response, fate, restart, mode, display, led, beats, tick,
+    message or failed."""
     time_us: int
     until_us: int
     label: str = ""
@@ -50,7 +50,7 @@ class Item:
 @dataclass(frozen=True, slots=True)
 class Lane:
     kind: str
-    """switch, pedal, received, decided, mode, display, led, clock, port or failed."""
+    """switch, pedal, received, decided, waiting, mode, display, led, clock, port or failed."""
     name: str
     section: str
     items: tuple[Item, ...]
@@ -79,9 +79,8 @@ class Scene:
 def scene_of(run: Run, start_us: int = 0, end_us: int | None = None) -> Scene:
     """The scene of a run, or of what happened in it from `start_us` to `end_us`."""
     design = run.design
-    kept = run.storage.first if run.storage is not None and run.storage.first else None
-    watched = watch(design, run.inputs, run.end_us, kept)
-    happened = events(design, run.inputs, watched.outputs)
+    watched = watch_run(run)
+    happened = events(design, run.inputs, watched.outputs, watched.echoes)
     off = tuple(_power_cuts(run))
     ins = [*_switches(run, watched, off), *_pedals(run), *_received(happened)]
     lanes = [
@@ -192,8 +191,7 @@ def _packed(windows: Sequence[Window], levels: Sequence[Item]) -> tuple[list[Ite
             while row < len(ends) and ends[row][0] > since_us and ends[row][1] != same:
                 row += 1
             ends[row : row + 1] = [(max(window.until_us, ends[row][0] if row < len(ends) else 0), same)]
-        cut = "" if window.until_us == window.due_us else f", ended after {duration(window.until_us - window.since_us)}"
-        detail = f"{_TOLD[window.what]}: {duration(window.due_us - window.since_us)}{cut}"
+        detail = f"{_TOLD[window.what]}: {_lasted(window)}"
         label = "" if window.what in ON_CONTACT else window.what
         items.append(Item(window.what, since_us, window.until_us, label, detail, row, due_us=window.due_us))
     return items, len(ends)
@@ -217,9 +215,10 @@ def _received(happened: Sequence[Event]) -> Iterator[Lane]:
         items = []
         for event in happened:
             if event.kind == "received" and event.facts["port"] == port:
-                told = event.facts["meaning"] or event.facts["bytes"]
+                told = event.facts["meaning"].replace("echo, dropped: ", "echo: ") or event.facts["bytes"]
                 series = told if event.facts["bytes"] == f"{CLOCK:02X}" else ""
-                items.append(Item("received", event.time_us, event.time_us, told, event.text, series=series))
+                kind = "echo" if event.facts["echoes"] else "received"
+                items.append(Item(kind, event.time_us, event.time_us, told, event.text, series=series))
         yield Lane("received", f"{port} in", "in", tuple(items))
 
 
@@ -227,6 +226,8 @@ def _controller(
     design: Design, watched: Watched, happened: Sequence[Event], ins: Sequence[Lane], off: Sequence[tuple[int, int]], end_us: int
 ) -> Iterator[Lane]:
     yield Lane("decided", "decided", "controller", tuple(_decided(design, watched, happened, ins)))
+    waiting, rows = _waiting(design, watched)
+    yield Lane("waiting", "waiting", "controller", tuple(waiting), rows=rows)
     cuts = [(start_us, None) for start_us, _ in off] + [(item.time_us, None) for item in watched.outputs if isinstance(item, Restarted)]
     entered = [(o.time_us, design.modes[o.mode].name) for o in watched.outputs if isinstance(o, ModeEntered)]
     yield Lane("mode", "mode", "controller", tuple(_spans("mode", entered, cuts, end_us)))
@@ -236,6 +237,32 @@ def _controller(
         lit = [(o.time_us, _lit(design, led, o.value)) for o in watched.outputs if isinstance(o, LedSet) and o.led == led]
         yield Lane("led", name, "controller", tuple(_spans("led", lit, [(start_us, None) for start_us, _ in off], end_us)))
     yield Lane("clock", "tempo", "controller", tuple(_clock(watched, happened)))
+
+
+def _waiting(design: Design, watched: Watched) -> tuple[list[Item], int]:
+    """The controller's own waits, in as few rows as they need: timers of the mode, and messages that are delayed."""
+    items: list[Item] = []
+    ends: list[int] = []
+    for window in sorted((each for each in watched.windows if each.pending), key=lambda each: (each.since_us, each.due_us)):
+        pending = window.pending
+        assert pending is not None
+        row = next((number for number, end_us in enumerate(ends) if end_us <= window.since_us), len(ends))
+        ends[row : row + 1] = [window.until_us]
+        if pending.timer is None:
+            meaning = meaning_of(design, Message(window.due_us, pending.ports, pending.data))
+            label, told = " ".join(_in_short({"bytes": pending.data.hex(), "meaning": meaning})).strip(), f"{meaning}, delayed"
+        else:
+            timer, mode = design.modes[pending.mode].timers[pending.timer], design.modes[pending.mode].name
+            label = f"{'every' if timer.every else 'after'} {duration(timer.period_us)}"
+            told = f"timer of {mode}, {label}"
+        items.append(Item(window.what, window.since_us, window.until_us, label, f"{told}: {_lasted(window)}", row, due_us=window.due_us))
+    return items, len(ends)
+
+
+def _lasted(window: Window) -> str:
+    """How long a wait was to be, and when something cut it short."""
+    cut = "" if window.until_us == window.due_us else f", ended after {duration(window.until_us - window.since_us)}"
+    return f"{duration(window.due_us - window.since_us)}{cut}"
 
 
 def _lit(design: Design, led: int, value: int) -> str | None:

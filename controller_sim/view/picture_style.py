@@ -61,12 +61,15 @@ text {{ font: {SIZE_PX}px {FONT}; fill: {INK}; }}
 .response {{ fill: {PAPER}; stroke: {FOOT}; stroke-width: 1.5; }}
 .fate, .restart, .failed {{ stroke: {INK}; stroke-width: 1.5; fill: none; }}
 .received {{ fill: {INK}; }}
+.echo {{ stroke: {INK}; stroke-width: 1; fill: none; }}
 .settle, .power_on {{ fill: {QUIET}; }}
 .lockout {{ fill: url(#dots); }}
 .chord {{ fill: url(#slant); stroke: {LINE}; stroke-width: .75; }}
 .hold {{ fill: {TINT}; stroke: {LINE}; stroke-width: .75; }}
 .repeat {{ fill: url(#bars); stroke: {LINE}; stroke-width: .75; }}
 .double {{ fill: url(#rules); stroke: {LINE}; stroke-width: .75; }}
+.timer {{ fill: {TINT}; stroke: {LINE}; stroke-width: .75; }}
+.delayed {{ fill: {PAPER}; stroke: {WIRE}; stroke-width: .75; stroke-dasharray: 3 2; }}
 .due {{ stroke: {INK}; stroke-width: 2; }}
 .mode {{ stroke: {INK}; stroke-width: 1; }}
 .ground {{ fill: {TINT}; }}

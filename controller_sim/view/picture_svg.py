@@ -29,7 +29,12 @@ BETWEEN_ROWS_PX = 30
 CONTACT_PX = 14
 """The strip of a switch with its contact and its level."""
 WINDOW_PX = 12
+WAIT_PX = 15
+"""A row of what the controller itself waits for."""
 MOST_LEVELS = 9
+TORN_PX = 7
+"""From the middle of a torn strip to its edge, with a little air."""
+TORN_STEP_PX = 12
 _SPACE_PX = 6
 _SECTION_PX = 17
 
@@ -55,10 +60,14 @@ class Page:
 
     shapes: list[str] = field(default_factory=list)
     texts: list[str] = field(default_factory=list)
+    boxes: list[tuple[float, float, float]] = field(default_factory=list)
+    """(left, right, middle) of each text in letters of the usual size."""
 
     def text(self, x: float, y: float, text: str, kind: str = "", middle: bool = False) -> None:
         """A text whose line is centred on `y`."""
         anchor = ' text-anchor="middle"' if middle else ""
+        left = x - text_width(text) / 2 if middle else x
+        self.boxes.append((left, left + text_width(text), y))
         kind = f' class="{kind}"' if kind else ""
         self.texts.append(f'<text x="{number(x)}" y="{number(y + 3.5)}"{kind}{anchor}>{escape(text, quote=False)}</text>')
 
@@ -126,6 +135,7 @@ class RowDrawing:
         self.top = top
         self.left = EDGE_PX + NAMES_PX
         self.last = row is ruler.rows[-1]
+        self.first_text = len(page.boxes)
         self.places: list[_Place] = []
         self.items = [[item for item in lane.items if self._touches(item)] for lane in scene.lanes]
         self.bottom = self._lay_out()
@@ -258,7 +268,7 @@ class RowDrawing:
         for item in items:
             if self.begins(item):
                 x = self.x(item.time_us)
-                self.page.mark(f"M{number(x - 4)},{number(place.y)}h8l-4,{_MARK_PX - 3}z", "received", item, x)
+                self.page.mark(f"M{number(x - 4)},{number(place.y)}h8l-4,{_MARK_PX - 3}z", item.kind, item, x)
         self._flags(place, "halo")
 
     def _draw_decided(self, place: _Place, items: Sequence[Item]) -> None:
@@ -281,6 +291,21 @@ class RowDrawing:
                 x = self.x(item.time_us)
                 self.page.mark(f"M{number(x - 4)},{number(place.y)}h8v8h-8zl8,8m0,-8l-8,8", "failed", item, x)
         self._flags(place, "halo")
+
+    def _draw_waiting(self, place: _Place, items: Sequence[Item]) -> None:
+        """A bar each, with a thick end where it ran out, and what it is inside or behind it."""
+        for item in items:
+            x, end = self.x(item.time_us), self.x(item.until_us)
+            y = place.y + WAIT_PX * item.row
+            self.page.box(x, y, max(end - x, 1), WAIT_PX - 3, item.kind, item if self.begins(item) else None)
+            if item.until_us >= item.due_us and item.until_us <= self.row.end_us:
+                self.page.path(f"M{number(end)},{number(y - 1)}v{WAIT_PX - 1}", "due")
+            width = text_width(item.label)
+            after = [self.x(other.time_us) for other in items if other.row == item.row and other.time_us > item.time_us]
+            if x + 4 + width <= end:
+                self.page.text(x + 4, y + 6, item.label, "halo")
+            elif self.begins(item) and end + 4 + width + GAP <= min([*after, self.left + self.row.width + RIGHT_PX]):
+                self.page.text(end + 4, y + 6, item.label, "halo")
 
     def _draw_mode(self, place: _Place, items: Sequence[Item]) -> None:
         tinted = set(place.lane.items[::2])
@@ -382,14 +407,20 @@ class RowDrawing:
         return f"M{number(self.x(time_us) - 3)},{number(self._middle(lane))}a3,3 0 1 0 6,0a3,3 0 1 0 -6,0"
 
     def _cuts(self) -> None:
-        """Where a silence was cut: a torn strip, and how long it was."""
+        """Where a silence was cut: a torn strip that lets texts through, and how long it was."""
+        texts = self.page.boxes[self.first_text :]
         for piece in self.row.pieces:
             if piece.cut:
-                x, y, height = self.left + piece.x, self.top + AXIS_PX, self.bottom - self.top - AXIS_PX
-                for edge in (x + piece.width / 2 - 4, x + piece.width / 2 + 4):
-                    d = f"M{number(edge)},{number(y)}" + "l3,6l-6,12l3,6" * int(height / 24)
-                    self.page.path(d, "torn")
-                self.page.text(x + piece.width / 2, self.top + 10, _silence(piece.end_us - piece.start_us), "more halo", middle=True)
+                middle = self.left + piece.x + piece.width / 2
+                crossing = [y for left, right, y in texts if left - TORN_PX < middle + TORN_PX and right + TORN_PX > middle - TORN_PX]
+                d = ""
+                for step in range(int((self.bottom - self.top - AXIS_PX) / TORN_STEP_PX)):
+                    y = self.top + AXIS_PX + TORN_STEP_PX * step
+                    # A text reaches half a line up and down from its middle.
+                    if not any(y - LINE_PX / 2 < text < y + TORN_STEP_PX + LINE_PX / 2 for text in crossing):
+                        d += "".join(f"M{number(middle + side)},{number(y)}l2,3l-4,6l2,3" for side in (-4, 4))
+                self.page.path(d, "torn")
+                self.page.text(middle, self.top + 10, _silence(piece.end_us - piece.start_us), "more halo", middle=True)
 
     def _axis(self) -> None:
         y = self.top + AXIS_PX - 2
@@ -426,6 +457,8 @@ _MARK_PX = 11
 def _height(lane: Lane, items: Sequence[Item], labels: Sequence[Block]) -> float:
     if lane.kind == "switch":
         return CONTACT_PX + 4 + WINDOW_PX * max((item.row + 1 for item in items if item.kind in KEY_WINDOWS), default=0)
+    if lane.kind == "waiting":
+        return WAIT_PX * max((item.row + 1 for item in items), default=0.4)
     if lane.kind == "display":
         return 4 + LINE_PX * _lines(lane)
     if lane.kind == "led":

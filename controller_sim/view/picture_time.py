@@ -112,7 +112,7 @@ def _busy_times(scene: Scene) -> list[int]:
     for lane in scene.lanes:
         loud |= {time_us for time_us, _ in lane.steps}
         for item in lane.items:
-            if item.kind in ("display", "led"):
+            if item.kind in ("display", "led", "timer"):
                 shown |= {item.time_us, item.until_us}
             elif item.kind != "tick" and item.series != "clock":
                 loud |= {item.time_us, item.until_us}

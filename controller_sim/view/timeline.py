@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
@@ -45,9 +46,16 @@ class Event:
     facts: dict[str, Any] = field(default_factory=dict)
 
 
-def events(design: Design, inputs: Sequence[Input], outputs: Sequence[Output]) -> list[Event]:
-    """Everything that happened, in order of time; at one instant the feet come first, then what they caused."""
-    ranked = list(_input_events(design, inputs))
+Echo = tuple[int, int, bytes]
+"""A message that came in and counted for nothing: (time, port, message)."""
+
+
+def events(design: Design, inputs: Sequence[Input], outputs: Sequence[Output], echoes: Iterable[Echo] = ()) -> list[Event]:
+    """Everything that happened, in order of time; at one instant the feet come first, then what they caused.
+
+    Which messages were `echoes` only an engine knows: `watched.watch` tells.
+    """
+    ranked = list(_input_events(design, inputs, Counter(echoes)))
     wires = _wires(design, outputs)
     for number, output in enumerate(outputs):
         ranked.append((output.time_us, 1, _output_event(design, output, wires.get(number, {}))))
@@ -55,14 +63,15 @@ def events(design: Design, inputs: Sequence[Input], outputs: Sequence[Output]) -
     return [event for _, _, event in ranked]
 
 
-def _input_events(design: Design, inputs: Sequence[Input]) -> Iterator[tuple[int, int, Event]]:
+def _input_events(design: Design, inputs: Sequence[Input], echoes: Counter[Echo]) -> Iterator[tuple[int, int, Event]]:
     """Events with a rank: contacts come before what they cause, a power cut after all that happened by then."""
     word, cut_us = 0, -1
     decoders = {port: Decoder() for port in PORT_NAMES.values()}
     changes: list[tuple[int, int, int, bool]] = []
     for item in inputs:
         if item.kind == "arrived":
-            yield from ((item.time_us, 3 if item.time_us == cut_us else 0, event) for event in _arrived_events(design, item, decoders))
+            rank = 3 if item.time_us == cut_us else 0
+            yield from ((item.time_us, rank, event) for event in _arrived_events(design, item, decoders, echoes))
             continue
         if item.kind != "contacts":
             cut_us = item.time_us
@@ -76,15 +85,21 @@ def _input_events(design: Design, inputs: Sequence[Input]) -> Iterator[tuple[int
     yield from _contact_events(design, changes)
 
 
-def _arrived_events(design: Design, item: Input, decoders: Mapping[int, Decoder]) -> Iterator[Event]:
-    """An event for each reading of a pedal, and for the bytes that came to one port in a row."""
+def _arrived_events(design: Design, item: Input, decoders: Mapping[int, Decoder], echoes: Counter[Echo]) -> Iterator[Event]:
+    """An event for each reading of a pedal, and for the bytes that came to one port in a row; takes the echoes that it tells."""
     for is_byte, group in groupby(unpack(item.arrived), lambda arrival: arrival.port if isinstance(arrival, MidiByte) else 0):
         arrivals = list(group)
         if is_byte:
             data = bytes(arrival.byte for arrival in arrivals if isinstance(arrival, MidiByte))
-            meaning = ", ".join(describe(message) for message in decoders[is_byte].feed(data))
-            port = _port_names(is_byte)
-            facts: dict[str, Any] = {"port": port, "bytes": data.hex(" ").upper(), "meaning": meaning}
+            told, dropped = [], 0
+            for message in decoders[is_byte].feed(data):
+                echo = (item.time_us, is_byte, bytes(message))
+                found = echoes[echo] > 0
+                echoes[echo] -= found
+                dropped += found
+                told.append(("echo, dropped: " if found else "") + describe(message))
+            port, meaning = _port_names(is_byte), ", ".join(told)
+            facts: dict[str, Any] = {"port": port, "bytes": data.hex(" ").upper(), "meaning": meaning, "echoes": dropped}
             yield Event(item.time_us, "received", f"{port} receives {facts['bytes']}" + (f"  {meaning}" if meaning else ""), facts)
         for arrival in arrivals:
             if isinstance(arrival, PedalReading):

@@ -12,20 +12,23 @@ from controller_sim.design.arrivals import PedalReading, unpack
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import Edge, Fired, Output
 from controller_sim.reference import ReferenceEngine
-from controller_sim.reference.timeouts import Wait
+from controller_sim.reference.timeouts import Pending, Wait
+from controller_sim.script import Run
 from controller_sim.simulator import Input
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A wait of contacts or keys: `until_us` is before `due_us` where something cut it short, or the run ended."""
+    """A wait: `until_us` is before `due_us` where something cut it short, or the run ended."""
 
     what: str
-    """power_on, settle, lockout, chord, hold, repeat or double."""
+    """Of contacts and keys: power_on, settle, lockout, chord, hold, repeat or double; of the controller itself: timer or delayed."""
     switches: tuple[int, ...]
     since_us: int
     until_us: int
     due_us: int
+    pending: Pending | None = None
+    """Which timer or message."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,8 @@ class Watched:
     """For each output that is a gesture: the (switch, time) of every press that made it."""
     tempos: tuple[tuple[int, int], ...]
     """(time, beats a minute) at first and at each change, while there is power."""
+    echoes: tuple[tuple[int, int, bytes], ...]
+    """(time, port, message) of each message that came in and counted for nothing."""
 
 
 def watch(design: Design, inputs: Sequence[Input], end_us: int, kept: tuple[int, ...] | None = None) -> Watched:
@@ -48,6 +53,12 @@ def watch(design: Design, inputs: Sequence[Input], end_us: int, kept: tuple[int,
     All inputs of one time are one instant, as scripts play them.
     """
     return _Watcher(design, kept).run(inputs, end_us)
+
+
+def watch_run(run: Run) -> Watched:
+    """Play a finished run again, from what its chip held at first."""
+    kept = run.storage.first if run.storage is not None and run.storage.first else None
+    return watch(run.design, run.inputs, run.end_us, kept)
 
 
 class _Observed(ReferenceEngine):
@@ -68,7 +79,8 @@ class _Watcher:
     pressed: list[int | None] = field(default_factory=list)
     windows: list[Window] = field(default_factory=list)
     tempos: list[tuple[int, int]] = field(default_factory=list)
-    _open: dict[tuple[str, int, int, int], Wait] = field(default_factory=dict)
+    echoes: list[tuple[int, int, bytes]] = field(default_factory=list)
+    _open: dict[Pending | tuple[str, int, int, int], Wait | Pending] = field(default_factory=dict)
     _word: int = 0
     _seen_word: int = 0
     _arrived: tuple[int, ...] = ()
@@ -87,7 +99,7 @@ class _Watcher:
         self._instant(end_us)
         self._close(end_us, ())
         self.windows.sort(key=lambda window: window.since_us)
-        return Watched(tuple(self.outputs), tuple(self.windows), tuple(self._presses()), tuple(self.tempos))
+        return Watched(tuple(self.outputs), tuple(self.windows), tuple(self._presses()), tuple(self.tempos), tuple(self.echoes))
 
     def _power_on(self, time_us: int) -> None:
         self._engine = _Observed(self.design, time_us, self.kept, trace=True)
@@ -134,14 +146,19 @@ class _Watcher:
         self.pressed += [next(told, None) for output in outputs if isinstance(output, Fired)]
         engine.pressed = []
         self.outputs += outputs
-        self._close(engine.now_us, engine.waits())
+        self.echoes += engine.dropped
+        engine.dropped = []
+        self._close(engine.now_us, [*engine.waits(), *engine.pending()])
         if not self.tempos or self.tempos[-1][1] != engine.tempo:
             self.tempos.append((engine.now_us, engine.tempo))
 
-    def _close(self, now_us: int, waits: Sequence[Wait]) -> None:
+    def _close(self, now_us: int, waits: Sequence[Wait | Pending]) -> None:
         """End the windows that are open no longer, open the new ones."""
-        present = {}
+        present: dict[Pending | tuple[str, int, int, int], Wait | Pending] = {}
         for wait in waits:
+            if isinstance(wait, Pending):
+                present[wait] = wait
+                continue
             # A group that grows is still the same window.
             switches = 0 if wait.what == "chord" else wait.switches
             present[wait.what, switches, wait.since_us, wait.due_us] = wait
@@ -150,9 +167,14 @@ class _Watcher:
                 self._end(wait, now_us)
         self._open = present
 
-    def _end(self, wait: Wait, now_us: int) -> None:
+    def _end(self, wait: Wait | Pending, now_us: int) -> None:
         until_us = min(now_us, wait.due_us)
-        if until_us > wait.since_us:
+        if until_us <= wait.since_us:
+            return
+        if isinstance(wait, Pending):
+            what = "delayed" if wait.timer is None else "timer"
+            self.windows.append(Window(what, (), wait.since_us, until_us, wait.due_us, wait))
+        else:
             self.windows.append(Window(wait.what, _members(wait.switches), wait.since_us, until_us, wait.due_us))
 
     def _presses(self) -> Iterator[tuple[tuple[int, int], ...]]:

@@ -7,6 +7,7 @@ from controller_sim.simulator import Simulator
 from controller_sim.view.report import as_json as report_json
 from controller_sim.view.report import report_lines
 from controller_sim.view.timeline import as_json, events, timeline_lines
+from controller_sim.view.watched import watch
 
 DESIGN = load_design_text(
     """
@@ -55,6 +56,30 @@ def test_a_run_tells_what_arrived_and_what_answered_it() -> None:
         "    0.211000  serial receives 00 FA  note on ch 1: 60 velocity 0, start",
         "                  received start  in play, line 10",
     ]
+
+
+def test_an_echo_is_told_and_only_where_it_came_back() -> None:
+    echoing = load_design_text(
+        "switches: [a]\nwire: {echo: 250ms}\ndevices: {sampler: {channel: 1, programs: 0..9}}\n"
+        "modes: {show: {on: {press a: 'program_change(sampler, 3)', received program_change(sampler): pass}}}\n",
+        "echo.yaml",
+    )
+    simulator = Simulator(echoing)
+    simulator.wait("100ms")
+    simulator.press("a")
+    # language.md, MIDI in: what left less than 250 ms ago and comes back counts for nothing; then it is a message again.
+    for pause in ("10ms", "239999us", "1us"):
+        simulator.wait(pause)
+        simulator.receive("C0 03")
+    watched = watch(echoing, simulator.inputs, simulator.now_us)
+    happened = events(echoing, simulator.inputs, simulator.outputs, watched.echoes)
+    told = [(event.text, event.facts["echoes"]) for event in happened if event.kind == "received"]
+    assert told == [
+        ("serial receives C0 03  echo, dropped: program change ch 1: 3", 1),
+        ("serial receives C0 03  echo, dropped: program change ch 1: 3", 1),
+        ("serial receives C0 03  program change ch 1: 3", 0),
+    ]
+    assert sum(event.kind == "response" for event in happened) == 1
 
 
 def test_the_events_as_data_leave_no_reading_out() -> None:

@@ -30,7 +30,7 @@ from controller_sim.view.picture_scene import Scene, scene_of
 from controller_sim.view.picture_style import GRAPHIC_COLOURS, PAPER, TEXT_COLOURS, TINT, contrast
 from controller_sim.view.picture_svg import EDGE_PX, NAMES_PX, PAGE_PX, RIGHT_PX, RowDrawing, draw
 from controller_sim.view.picture_time import Ruler, ruler_of, ticks
-from controller_sim.view.watched import Window, watch
+from controller_sim.view.watched import Window, watch, watch_run
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 SCRIPTS = sorted(CONFIGS.glob("*.press"))
@@ -150,8 +150,7 @@ def test_the_same_for_every_script_of_configs(path: Path) -> None:
 @settings(max_examples=40)
 @given(runs())
 def test_what_is_seen_from_inside_is_the_same_run(run: Run) -> None:
-    kept = run.storage.first if run.storage is not None else None
-    watched = watch(run.design, run.inputs, run.end_us, kept or None)
+    watched = watch_run(run)
     assert tuple(output for output in watched.outputs if not isinstance(output, Edge)) == run.outputs
     assert len(watched.presses) == sum(isinstance(output, Fired) for output in run.outputs)
     for window in watched.windows:
@@ -186,10 +185,22 @@ def texts(page: str) -> set[str]:
     return {words for *_, words in text_boxes(page)}
 
 
+def torn(page: str) -> Iterator[tuple[float, float, float, float]]:
+    """The box of each piece of the torn edges where a silence was cut."""
+    for path in ElementTree.fromstring(page).iter(f"{SVG}path"):
+        if path.get("class") == "torn":
+            for x, y in re.findall(r"M([\d.]+),([\d.]+)l2,3l-4,6l2,3", path.attrib["d"]):
+                yield float(x) - 2, float(y), float(x) + 2, float(y) + 12
+
+
 def check_texts(page: str, page_px: int = PAGE_PX) -> None:
+    pieces = list(torn(page))
     boxes = sorted(text_boxes(page), key=lambda box: box[0])
     for number, (left, top, right, bottom, words) in enumerate(boxes):
         assert left >= 0 and right <= page_px, words
+        for torn_left, torn_top, torn_right, torn_bottom in pieces:
+            crossed = torn_left < right and left < torn_right and torn_top < bottom and top < torn_bottom
+            assert not crossed, f"{words!r} is crossed by a torn edge at {torn_left:.0f}"
         for other_left, other_top, other_right, other_bottom, other in boxes[number + 1 :]:
             if other_left >= right:
                 break
@@ -322,6 +333,53 @@ def test_a_chord_is_tied_to_each_of_its_presses_and_its_window_closes_with_the_l
 def test_a_hold_shows_from_the_press_on_and_a_settling_contact_before_it() -> None:
     run = tap_run({("hold", "a"): (note(1),)}, (100, 1), (1000, 0), press=Debounce("settle", 5000))
     assert windows(run) == [Window("settle", (0,), 100_000, 105_000, 105_000), Window("hold", (0,), 105_000, 605_000, 605_000)]
+
+
+def waiting(run: Run) -> list[tuple[str, str, int, int, int]]:
+    """The bars of the lane for the controller's own waits: kind, label, beginning, end, when it was to end."""
+    items = (item for lane in scene_of(run).lanes if lane.kind == "waiting" for item in lane.items)
+    return [(item.kind, item.label, item.time_us, item.until_us, item.due_us) for item in items]
+
+
+def test_delayed_messages_wait_in_bars_and_those_that_a_second_double_drops_are_cut_short() -> None:
+    bars = waiting(played(CONFIGS / "booth_rehearsal.press"))
+    doubles = [event.time_us for event in played(CONFIGS / "booth_rehearsal.press").outputs if isinstance(event, Fired)][-9:]
+    beats = [bar for bar in bars if bar[1] == "room beat 64"]
+    # language.md: double e sends the beat after 30 ms and the end after 250 ms; cancel_delayed() drops what waits.
+    assert [bar[4] - bar[2] for bar in beats] == [30_000, 30_000] and all(bar[2] in doubles for bar in beats)
+    ends = [bar for bar in bars if bar[1] == "room wet 0"]
+    assert [bar[4] - bar[2] for bar in ends] == [250_000, 250_000]
+    assert ends[0][3] == ends[1][2] < ends[0][4] and ends[1][3] == ends[1][4]
+
+
+def test_timers_of_a_mode_wait_in_bars_that_a_new_field_begins_anew_and_leaving_ends() -> None:
+    run = played(CONFIGS / "touring_interval.press")
+    counted = [bar for bar in waiting(run) if bar[1] == "every 1s"]
+    assert len(counted) == 60 and all(until_us == due_us == since_us + 1_000_000 for _, _, since_us, until_us, due_us in counted)
+    assert all(one[3] == other[2] for one, other in pairwise(counted))
+    labels = [bar for bar in waiting(played(CONFIGS / "booth_rehearsal.press")) if bar[1] == "after 1s"]
+    assert any(until_us < due_us for *_, until_us, due_us in labels) and any(until_us == due_us for *_, until_us, due_us in labels)
+
+
+@settings(max_examples=40)
+@given(runs())
+def test_a_bar_that_ran_out_ends_where_its_message_leaves(run: Run) -> None:
+    left = Counter((output.time_us, output.data, output.ports) for output in run.outputs if isinstance(output, Message))
+    for window in watch_run(run).windows:
+        pending = window.pending
+        if pending is not None and pending.timer is None and window.until_us == window.due_us < run.end_us:
+            assert left[window.until_us, pending.data, pending.ports] > 0
+        elif pending is not None and pending.timer is not None:
+            timer = run.design.modes[pending.mode].timers[pending.timer]
+            assert window.due_us - window.since_us == timer.period_us
+
+
+def test_an_echo_is_marked_and_what_it_echoes_is_not() -> None:
+    run = played(CONFIGS / "touring_guests.press")
+    arrived = [(item.kind, item.label) for lane in scene_of(run).lanes if lane.kind == "received" for item in lane.items]
+    assert arrived[:2] == [("received", "program change ch 1: 3"), ("echo", "echo: program change ch 1: 3")]
+    assert "arrives, an echo: counts for nothing" in texts(picture.svg(run, 0, 1_000_000))
+    assert "arrives, an echo: counts for nothing" not in texts(picture.svg(run, 5_000_000))
 
 
 def test_texts_and_graphics_have_the_contrast_that_wcag_asks_for() -> None:
