@@ -22,9 +22,10 @@
 #ifndef SEND_BYTES
 #define SEND_BYTES 48u /* at most 255 */
 #endif
-#define BLINK_OVERFLOWS 8u /* of timer 1, 32.768 ms each: 262 ms on, 262 ms off */
+#define OVERFLOW_US 32768u /* timer 1 counts half microseconds, 16 bits of them */
+#define BLINK_SHIFT 18 /* this bit of the time in microseconds changes every 262 ms: on, off */
 
-static volatile uint32_t overflows;
+static volatile uint32_t overflows_us; /* the time at the last overflow of timer 1 */
 static volatile uint8_t send_queue[SEND_BYTES];
 static volatile uint8_t send_first, send_end;
 
@@ -35,7 +36,7 @@ static uint8_t after(uint8_t place)
 
 ISR(TIMER1_OVF_vect)
 {
-    overflows++;
+    overflows_us += OVERFLOW_US;
 }
 
 ISR(USART_UDRE_vect)
@@ -48,18 +49,18 @@ ISR(USART_UDRE_vect)
     }
 }
 
-/* Timer 1 counts half microseconds; an overflow that is not yet handled shows in its flag. */
+/* An overflow that is not yet handled shows in its flag. */
 uint32_t hw_now_us(void)
 {
     uint8_t saved = SREG;
     cli();
-    uint32_t high = overflows;
-    uint16_t low = TCNT1;
-    if ((TIFR1 & (1u << TOV1)) && low < 0x8000u) {
-        high++;
+    uint32_t start_us = overflows_us;
+    uint16_t passed_us = TCNT1 >> 1;
+    if ((TIFR1 & (1u << TOV1)) && passed_us < OVERFLOW_US / 2u) {
+        passed_us |= OVERFLOW_US;
     }
     SREG = saved;
-    return high << 15 | low >> 1;
+    return start_us + passed_us;
 }
 
 ctl_switches_t hw_closed_contacts(void)
@@ -113,7 +114,7 @@ static void drive_leds(void)
 {
     static uint8_t turn;
     led_pins_t show = pins_at[ON];
-    if (!((uint8_t)overflows & BLINK_OVERFLOWS)) {
+    if (!((uint8_t)(overflows_us >> BLINK_SHIFT) & 1u)) {
         show |= pins_at[BLINK];
     }
     if (!(++turn & 3u)) {

@@ -16,7 +16,9 @@ void ctl_start_pedals(void)
 static void respond(uint16_t response, const int16_t values[])
 {
     CTL_HAPPENED(CTL_RESPONDED, response);
+#if CTL_HAS_TAP_TEMPO
     ctl.gesture_us = ctl.now_us;
+#endif
     ctl_run_response(response, values);
     ctl_follow();
 }
@@ -108,7 +110,7 @@ void ctl_read_pedal(uint8_t p, uint16_t raw)
             ctl.dirty = true;
         }
     }
-    if (ctl.mode != CTL_NO_MODE && has_news(p) && !ctl.armed[CTL_PEDAL_SLOT + p]) {
+    if (ctl.mode != CTL_NO_MODE && has_news(p) && !ctl.deadlines[CTL_PEDAL_SLOT + p].state) {
         move_pedal(p);
     }
 }

@@ -5,38 +5,35 @@
  */
 #include "state.h"
 
+#define HAS_LOCKOUT (CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US)
+#define HAS_SETTLING (CTL_PRESS_SETTLE_US || CTL_RELEASE_SETTLE_US)
+
+/* Beside CTL_ARMED in the state of a contact's wait: it is not believed until then. Armed, it is looked at again then; otherwise it has
+ * not changed meanwhile, and nothing happens. A wait that is armed alone is for a new level to settle. */
+#define LOCKED 2u
+
+#if HAS_LOCKOUT
+static void lock(struct ctl_deadline *wait, uint32_t lockout_us)
+{
+    wait->state = LOCKED;
+    wait->due_us = ctl.now_us + lockout_us;
+}
+
+/* A lockout that is over is forgotten, or it would begin anew when the counter comes round. */
 void ctl_forget_lockouts(void)
 {
-#if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
-    for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        if (!ctl_before(ctl.now_us, ctl.locked_until_us[s])) {
-            ctl.locked &= (ctl_switches_t)~CTL_BIT(s);
+    for (struct ctl_deadline *wait = ctl.contact_waits; wait < ctl.contact_waits + CTL_SWITCHES; wait++) {
+        if (wait->state == LOCKED && !ctl_before(ctl.now_us, wait->due_us)) {
+            wait->state = 0;
         }
     }
-#endif
-}
-
-#if CTL_PRESS_SETTLE_US || CTL_RELEASE_SETTLE_US || CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
-static void wait_for(uint8_t s, uint32_t due_us)
-{
-    ctl.contact_due_us[s] = due_us;
-    ctl.waits[s] = true;
-    if (ctl_before(due_us, ctl.waking_us)) {
-        ctl.waking_us = due_us;
-    }
 }
 #endif
 
-#if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
-static void lock(uint8_t s, uint32_t lockout_us)
+#if HAS_SETTLING
+static void settle(struct ctl_deadline *wait, uint32_t settle_us)
 {
-    ctl.locked |= CTL_BIT(s);
-    ctl.locked_until_us[s] = ctl.now_us + lockout_us;
-}
-
-static bool is_locked(uint8_t s)
-{
-    return ctl.locked & CTL_BIT(s) && ctl_before(ctl.now_us, ctl.locked_until_us[s]);
+    ctl_arm_one(wait, ctl.now_us + settle_us, &ctl.waking_us);
 }
 #endif
 
@@ -54,61 +51,29 @@ static void edge_up(uint8_t s)
     ctl_key_released(s);
 }
 
-static void closed(uint8_t s)
+static void closed(uint8_t s, struct ctl_deadline *wait)
 {
-#if CTL_RELEASE_SETTLE_US || CTL_PRESS_LOCKOUT_US
-    if (ctl.level & CTL_BIT(s)) {
-        ctl.waits[s] = false;
-        return;
-    }
-#endif
+    (void)s;
+    (void)wait;
 #if CTL_PRESS_SETTLE_US
-    uint32_t start_us = ctl.now_us;
-#if CTL_RELEASE_LOCKOUT_US
-    if (is_locked(s)) {
-        start_us = ctl.locked_until_us[s];
-    }
-#endif
-    wait_for(s, start_us + CTL_PRESS_SETTLE_US);
+    settle(wait, CTL_PRESS_SETTLE_US);
 #else
-#if CTL_RELEASE_LOCKOUT_US
-    if (is_locked(s)) {
-        wait_for(s, ctl.locked_until_us[s]);
-        return;
-    }
-#endif
 #if CTL_PRESS_LOCKOUT_US
-    lock(s, CTL_PRESS_LOCKOUT_US);
+    lock(wait, CTL_PRESS_LOCKOUT_US);
 #endif
     edge_down(s);
 #endif
 }
 
-static void opened(uint8_t s)
+static void opened(uint8_t s, struct ctl_deadline *wait)
 {
-#if CTL_PRESS_SETTLE_US || CTL_RELEASE_LOCKOUT_US
-    if (!(ctl.level & CTL_BIT(s))) {
-        ctl.waits[s] = false;
-        return;
-    }
-#endif
+    (void)s;
+    (void)wait;
 #if CTL_RELEASE_SETTLE_US
-    uint32_t start_us = ctl.now_us;
-#if CTL_PRESS_LOCKOUT_US
-    if (is_locked(s)) {
-        start_us = ctl.locked_until_us[s];
-    }
-#endif
-    wait_for(s, start_us + CTL_RELEASE_SETTLE_US);
+    settle(wait, CTL_RELEASE_SETTLE_US);
 #else
-#if CTL_PRESS_LOCKOUT_US
-    if (is_locked(s)) {
-        wait_for(s, ctl.locked_until_us[s]);
-        return;
-    }
-#endif
 #if CTL_RELEASE_LOCKOUT_US
-    lock(s, CTL_RELEASE_LOCKOUT_US);
+    lock(wait, CTL_RELEASE_LOCKOUT_US);
 #endif
     edge_up(s);
 #endif
@@ -117,19 +82,32 @@ static void opened(uint8_t s)
 /* A contact has changed; until those that were down at power-on have settled, that only makes the wait begin anew. */
 static void changed(uint8_t s, bool is_closed)
 {
+    struct ctl_deadline *wait = &ctl.contact_waits[s];
     if (ctl.mode == CTL_NO_MODE) {
         ctl_arm(CTL_POWER_ON_SLOT, ctl.now_us + CTL_POWER_ON_US);
-    } else if (is_closed) {
-        closed(s);
+        return;
+    }
+#if HAS_LOCKOUT
+    if (wait->state & LOCKED && ctl_before(ctl.now_us, wait->due_us)) {
+        ctl_arm_one(wait, wait->due_us, &ctl.waking_us);
+        return;
+    }
+#endif
+    wait->state = 0;
+    if (!is_closed == !(ctl.level & CTL_BIT(s))) {
+        return;
+    }
+    if (is_closed) {
+        closed(s, wait);
     } else {
-        opened(s);
+        opened(s, wait);
     }
 }
 
-/* A contact has waited long enough: a settled release counts at once, all else after the other releases of the instant. */
-static void waited(uint8_t s)
+#if HAS_SETTLING
+/* A contact has settled: a release counts at once, a press after the other releases of the instant. */
+static void settled(uint8_t s)
 {
-#if CTL_RELEASE_SETTLE_US
 #if CTL_PRESS_SETTLE_US
     if (!(ctl.level & CTL_BIT(s))) {
         ctl.postponed |= CTL_BIT(s);
@@ -137,10 +115,23 @@ static void waited(uint8_t s)
     }
 #endif
     edge_up(s);
+}
+#endif
+
+#if HAS_LOCKOUT
+/* A contact is believed again: an edge that it has had meanwhile begins to settle now, or counts after the releases of the instant. */
+static void unlocked(uint8_t s)
+{
+    if (!((ctl.contacts ^ ctl.level) & CTL_BIT(s))) {
+        return;
+    }
+#if HAS_SETTLING
+    settle(&ctl.contact_waits[s], CTL_PRESS_SETTLE_US + CTL_RELEASE_SETTLE_US); /* one of them is 0 */
 #else
     ctl.postponed |= CTL_BIT(s);
 #endif
 }
+#endif
 
 /* All edges of one instant in order: releases, presses, then the releases of what was pressed just now. */
 static void all_changed(ctl_switches_t changes, ctl_switches_t contacts)
@@ -177,10 +168,21 @@ static void all_changed(ctl_switches_t changes, ctl_switches_t contacts)
 static void wake(void)
 {
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        if (ctl.waits[s] && ctl.contact_due_us[s] == ctl.now_us) {
-            ctl.waits[s] = false;
-            waited(s);
+        struct ctl_deadline *wait = &ctl.contact_waits[s];
+        uint8_t state = wait->state;
+        if (!(state & CTL_ARMED) || wait->due_us != ctl.now_us) {
+            continue;
         }
+        wait->state = 0;
+#if HAS_LOCKOUT
+        if (state & LOCKED) {
+            unlocked(s);
+            continue;
+        }
+#endif
+#if HAS_SETTLING
+        settled(s);
+#endif
     }
 }
 
@@ -206,7 +208,7 @@ void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
             } else if (ctl.postponed) {
                 all_changed(0, ctl.contacts);
             }
-            ctl.waking_us = ctl_first(ctl.contact_due_us, ctl.waits, CTL_SWITCHES);
+            ctl.waking_us = ctl_first(ctl.contact_waits, CTL_SWITCHES);
         }
         if (at_us != now_us) {
             ctl_look();

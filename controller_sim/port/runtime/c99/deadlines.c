@@ -7,32 +7,47 @@ bool ctl_before(uint32_t a_us, uint32_t b_us)
     return (uint8_t)((a_us - b_us) >> 24) & 0x80u;
 }
 
-void ctl_arm(uint8_t slot, uint32_t due_us)
+/* Wait for an instant; `first_us` is kept not later than it. */
+void ctl_arm_one(struct ctl_deadline *deadline, uint32_t due_us, uint32_t *first_us)
 {
-    ctl.due_us[slot] = due_us;
-    ctl.armed[slot] = true;
-    if (ctl_before(due_us, ctl.soonest_us)) {
-        ctl.soonest_us = due_us;
+    deadline->due_us = due_us;
+    deadline->state |= CTL_ARMED;
+    if (ctl_before(due_us, *first_us)) {
+        *first_us = due_us;
     }
 }
 
+void ctl_arm(uint8_t slot, uint32_t due_us)
+{
+    ctl_arm_one(&ctl.deadlines[slot], due_us, &ctl.soonest_us);
+}
+
+void ctl_disarm(uint8_t slot)
+{
+    ctl.deadlines[slot].state = 0;
+}
+
 /* The first of some deadlines that are armed, but not further off than CTL_FAR_US. */
-uint32_t ctl_first(const uint32_t due_us[], const bool armed[], uint8_t count)
+uint32_t ctl_first(const struct ctl_deadline *deadline, uint8_t count)
 {
     uint32_t first_us = ctl.now_us + CTL_FAR_US;
-    for (; count; count--, due_us++, armed++) {
-        if (*armed && ctl_before(*due_us, first_us)) {
-            first_us = *due_us;
+    for (; count; count--, deadline++) {
+        if (deadline->state & CTL_ARMED && ctl_before(deadline->due_us, first_us)) {
+            first_us = deadline->due_us;
         }
     }
     return first_us;
 }
 
+#if CTL_AGES
 /* What is old enough to mean the same for ever is forgotten, or it would seem new again when the counter comes round. */
 static void age(void)
 {
     ctl_arm(CTL_AGE_SLOT, ctl.now_us + CTL_AGE_US);
+#if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
     ctl_forget_lockouts();
+#endif
+#if CTL_HAS_TAP_TEMPO
     for (uint8_t k = 0; k < CTL_KEYS; k++) {
         if (ctl.now_us - ctl.keys[k].at_us > CTL_FAR_US) {
             ctl.keys[k].at_us = ctl.now_us - CTL_FAR_US;
@@ -45,7 +60,6 @@ static void age(void)
         }
     }
 #endif
-#if CTL_HAS_TAP_TEMPO
     ctl_forget_taps();
 #endif
 #if CTL_FOLLOW
@@ -55,6 +69,8 @@ static void age(void)
     ctl_forget_echoes();
 #endif
 }
+
+#endif
 
 static void happen(uint8_t slot)
 {
@@ -87,8 +103,10 @@ static void happen(uint8_t slot)
     } else if (slot < CTL_AGE_SLOT) {
         ctl_pedal_rested((uint8_t)(slot - CTL_PEDAL_SLOT));
 #endif
+#if CTL_AGES
     } else {
         age();
+#endif
     }
 }
 
@@ -97,10 +115,11 @@ void ctl_time_out(void)
 {
     for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
         /* Several delayed messages may be due at once. */
-        while (ctl.armed[slot] && ctl.due_us[slot] == ctl.now_us) {
-            ctl.armed[slot] = false;
+        struct ctl_deadline *deadline = &ctl.deadlines[slot];
+        while (deadline->state & CTL_ARMED && deadline->due_us == ctl.now_us) {
+            deadline->state = 0;
             happen(slot);
         }
     }
-    ctl.soonest_us = ctl_first(ctl.due_us, ctl.armed, CTL_SLOTS);
+    ctl.soonest_us = ctl_first(ctl.deadlines, CTL_SLOTS);
 }

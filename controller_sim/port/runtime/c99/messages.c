@@ -78,7 +78,7 @@ static void set_deadline(void)
     if (ctl.delayed_count) {
         ctl_arm(CTL_DELAYED_SLOT, ctl.delayed[0].due_us);
     } else {
-        ctl.armed[CTL_DELAYED_SLOT] = false;
+        ctl_disarm(CTL_DELAYED_SLOT);
     }
 }
 

@@ -8,7 +8,7 @@ struct ctl_state ctl;
 /* Begin as at power-on, with the contacts as they are; the cells are left alone. */
 static void begin(uint32_t now_us)
 {
-    memset((uint8_t *)&ctl + offsetof(struct ctl_state, due_us), 0, sizeof ctl - offsetof(struct ctl_state, due_us));
+    memset((uint8_t *)&ctl + offsetof(struct ctl_state, deadlines), 0, sizeof ctl - offsetof(struct ctl_state, deadlines));
     ctl.now_us = now_us;
     ctl.soonest_us = now_us + CTL_FAR_US;
     ctl.waking_us = ctl.soonest_us;
@@ -24,7 +24,9 @@ static void begin(uint32_t now_us)
     ctl_start_pedals();
 #endif
     ctl_arm(CTL_POWER_ON_SLOT, now_us + CTL_POWER_ON_US);
+#if CTL_AGES
     ctl_arm(CTL_AGE_SLOT, now_us + CTL_AGE_US);
+#endif
 }
 
 /* Power on at an instant; the cells hold what was kept, or their first values. */
@@ -58,7 +60,7 @@ static void leave(void)
     ctl_wipe();
 #if CTL_TIMERS
     for (uint8_t timer = 0; timer < CTL_TIMERS; timer++) {
-        ctl.armed[CTL_TIMER_SLOT + timer] = false;
+        ctl_disarm((uint8_t)(CTL_TIMER_SLOT + timer));
     }
 #endif
 }

@@ -43,7 +43,11 @@ static bool fire(ctl_choice_t binding, uint32_t at_us)
 {
     uint8_t changes = ctl.changes;
     CTL_HAPPENED(CTL_FIRED, binding - 1);
+#if CTL_HAS_TAP_TEMPO
     ctl.gesture_us = at_us;
+#else
+    (void)at_us;
+#endif
     ctl_run_binding(binding);
     ctl_follow();
     return ctl.changes == changes;
@@ -70,7 +74,7 @@ static uint8_t key_of_tap(uint8_t w)
 static void forget_tap(uint8_t w)
 {
     ctl.taps[w].state = CTL_IDLE;
-    ctl.armed[CTL_GAP_SLOT + w] = false;
+    ctl_disarm((uint8_t)(CTL_GAP_SLOT + w));
 }
 
 /* A waiting tap is no double. False when what it fires has changed the mode. */
@@ -377,7 +381,7 @@ void ctl_close_group(void)
     ctl_switches_t group = ctl.group;
 #endif
     ctl.group = 0;
-    ctl.armed[CTL_GROUP_SLOT] = false;
+    ctl_disarm(CTL_GROUP_SLOT);
     for (uint8_t place = 0; place < count; place++) {
         if (formed[place] != CTL_NOBODY) {
             form(formed[place], ctl.pressed_us[ctl.group_order[place]]);
@@ -410,7 +414,7 @@ static void join(uint8_t s)
         ctl_switches_t mask = ctl_masks[key_of_tap(w)];
         if (ctl.taps[w].state == CTL_WAITING && mask & CTL_BIT(s) && !(mask & (ctl_switches_t)~ctl.group)) {
             ctl.taps[w].state = CTL_SECOND_PRESS;
-            ctl.armed[CTL_GAP_SLOT + w] = false;
+            ctl_disarm((uint8_t)(CTL_GAP_SLOT + w));
         }
     }
 #endif
@@ -524,7 +528,7 @@ void ctl_key_pressed(uint8_t s)
     uint8_t w = ctl_double_place[s];
     if (w != CTL_NOBODY && ctl.taps[w].state) {
         ctl.taps[w].state = CTL_SECOND_PRESS;
-        ctl.armed[CTL_GAP_SLOT + w] = false;
+        ctl_disarm((uint8_t)(CTL_GAP_SLOT + w));
     }
 #endif
     form(s, ctl.now_us);
@@ -565,12 +569,12 @@ static void key_up(uint8_t k)
 #endif
 #if CTL_HOLD_KEYS
     if (ctl_hold_place[k] != CTL_NOBODY) {
-        ctl.armed[CTL_HOLD_SLOT + ctl_hold_place[k]] = false;
+        ctl_disarm((uint8_t)(CTL_HOLD_SLOT + ctl_hold_place[k]));
     }
 #endif
 #if CTL_REPEAT_KEYS
     if (ctl_repeat_place[k] != CTL_NOBODY) {
-        ctl.armed[CTL_REPEAT_SLOT + ctl_repeat_place[k]] = false;
+        ctl_disarm((uint8_t)(CTL_REPEAT_SLOT + ctl_repeat_place[k]));
     }
 #endif
 #if CTL_HAS_RELEASE
@@ -639,7 +643,7 @@ void ctl_wipe(void)
     CTL_ACCOUNT(ctl.arriving = 0);
     CTL_ACCOUNT(ctl.answered = 0);
     for (uint8_t slot = CTL_GROUP_SLOT; slot < CTL_TIMER_SLOT; slot++) {
-        ctl.armed[slot] = false;
+        ctl_disarm(slot);
     }
 #if CTL_HAS_CHORDS
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {

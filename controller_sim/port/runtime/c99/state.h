@@ -17,10 +17,14 @@
 /* Where nothing is waited for, a look is taken all the same before half a round of the counter has gone by. */
 #define CTL_FAR_US 1073741824u
 
+/* Whether the design looks back at times that may be long gone. */
+#define CTL_AGES (CTL_HAS_TAP_TEMPO || CTL_FOLLOW || CTL_ECHO_US || CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US)
+
 /* Often enough that no time that is kept grows older than half the counter's round (36 minutes). */
 #define CTL_AGE_US 268435456u
 
-#define CTL_BIT(s) ((ctl_switches_t)(1u << (s)))
+/* The first keys are the switches; small chips read a table faster than they shift. */
+#define CTL_BIT(s) (ctl_masks[s])
 
 /* What a table says where nothing is bound; binding n is n + 1, and above CTL_BINDINGS come places in ctl_alternatives. */
 #define CTL_NOTHING 0u
@@ -38,7 +42,14 @@ enum {
     CTL_NOTICE_SLOT = CTL_CLOCK_SLOT + CTL_HAS_CLOCK,
     CTL_PEDAL_SLOT = CTL_NOTICE_SLOT + CTL_HAS_NOTICES,
     CTL_AGE_SLOT = CTL_PEDAL_SLOT + CTL_PEDALS,
-    CTL_SLOTS
+    CTL_SLOTS = CTL_AGE_SLOT + CTL_AGES
+};
+
+enum { CTL_ARMED = 1 };
+
+struct ctl_deadline {
+    uint32_t due_us;
+    uint8_t state; /* CTL_ARMED: it is waited for; contacts know more states */
 };
 
 /* What is bound to a key in a mode. */
@@ -360,18 +371,12 @@ struct ctl_state {
 #endif
 
     /* From here on all is 0 at power-on and after a restart, or set by begin() in modes.c. */
-    uint32_t due_us[CTL_SLOTS];
-    bool armed[CTL_SLOTS];
+    struct ctl_deadline deadlines[CTL_SLOTS];
 
     ctl_switches_t level;    /* the debounced switches that are down */
     ctl_switches_t postponed; /* edges whose wait is over, to be handled after the releases of the instant */
-    uint32_t waking_us;      /* not later than the first of contact_due_us */
-    uint32_t contact_due_us[CTL_SWITCHES];
-    bool waits[CTL_SWITCHES]; /* contacts that wait to be believed */
-#if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
-    ctl_switches_t locked; /* contacts that are not believed until locked_until_us */
-    uint32_t locked_until_us[CTL_SWITCHES];
-#endif
+    uint32_t waking_us;      /* not later than the first of contact_waits */
+    struct ctl_deadline contact_waits[CTL_SWITCHES]; /* when a contact will have settled, or will be believed again */
 
     struct ctl_key keys[CTL_KEYS];
 #ifdef CTL_TRACE
@@ -423,7 +428,6 @@ struct ctl_state {
     uint8_t delayed_count;
     struct ctl_delayed delayed[CTL_DELAYED_MESSAGES];
 #endif
-    uint32_t gesture_us; /* when the key was pressed whose gesture runs now */
 #if CTL_HAS_TEMPO
     uint16_t tempo;       /* beats a minute, rounded */
     uint32_t quarter_us;  /* so many microseconds are quarter_parts quarter notes */
@@ -437,6 +441,7 @@ struct ctl_state {
     uint32_t last_tick_us;
 #endif
 #if CTL_HAS_TAP_TEMPO
+    uint32_t gesture_us; /* when the key was pressed whose gesture runs now */
     bool tapped;
     bool tap_outlier;
     uint32_t tapped_us;
@@ -471,12 +476,16 @@ extern struct ctl_state ctl;
 /* deadlines.c */
 bool ctl_before(uint32_t a_us, uint32_t b_us);
 void ctl_arm(uint8_t slot, uint32_t due_us);
-uint32_t ctl_first(const uint32_t due_us[], const bool armed[], uint8_t count);
+void ctl_disarm(uint8_t slot);
+void ctl_arm_one(struct ctl_deadline *deadline, uint32_t due_us, uint32_t *first_us);
+uint32_t ctl_first(const struct ctl_deadline *deadline, uint8_t count);
 void ctl_time_out(void);
 
 /* contacts.c */
 void ctl_advance(uint32_t now_us, ctl_switches_t contacts);
+#if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
 void ctl_forget_lockouts(void);
+#endif
 
 /* recogniser.c */
 void ctl_key_pressed(uint8_t s);

@@ -82,7 +82,7 @@ void ctl_run_clock(bool running)
         ctl.tick_rest = 0;
         set_tick_deadline();
     } else {
-        ctl.armed[CTL_CLOCK_SLOT] = false;
+        ctl_disarm(CTL_CLOCK_SLOT);
     }
 }
 

@@ -231,14 +231,14 @@ EXPORT int64_t host_next_deadline_us(void)
 {
     int64_t next_us = -1;
     for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
-        if (slot != CTL_AGE_SLOT && ctl.armed[slot]) {
-            int64_t due_us = host.now_us + (int64_t)(uint32_t)(ctl.due_us[slot] - (uint32_t)host.now_us);
+        if (slot != CTL_AGE_SLOT && ctl.deadlines[slot].state & CTL_ARMED) {
+            int64_t due_us = host.now_us + (int64_t)(uint32_t)(ctl.deadlines[slot].due_us - (uint32_t)host.now_us);
             next_us = next_us < 0 || due_us < next_us ? due_us : next_us;
         }
     }
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        if (ctl.waits[s]) {
-            int64_t due_us = host.now_us + (int64_t)(uint32_t)(ctl.contact_due_us[s] - (uint32_t)host.now_us);
+        if (ctl.contact_waits[s].state & CTL_ARMED) {
+            int64_t due_us = host.now_us + (int64_t)(uint32_t)(ctl.contact_waits[s].due_us - (uint32_t)host.now_us);
             next_us = next_us < 0 || due_us < next_us ? due_us : next_us;
         }
     }
