@@ -5,14 +5,14 @@ from __future__ import annotations
 import shutil
 import subprocess
 from array import array
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import IO
 
 from controller_sim.design.form import Design
-from controller_sim.port.boards import led_pins, write_atmega328p
+from controller_sim.port.boards import led_pins
 from controller_sim.port.compiler import build_once, cache_folder, find_compiler
 from controller_sim.port.errors import PortError
 
@@ -56,12 +56,11 @@ class Firmware:
     """RAM without the stack."""
 
 
-def build_firmware(design: Design, source: str, defines: Sequence[str] = (), folder: Path | None = None) -> Firmware:
+def build_firmware(files: Mapping[str, str], defines: Sequence[str] = (), folder: Path | None = None) -> Firmware:
     """Build what is written for a design, every warning an error; `defines` are macros.
 
-    Raises PortError where the design does not fit the board, or the compiler refuses what was written.
+    Raises PortError where the compiler refuses what was written.
     """
-    files = write_atmega328p(design, source)
     flags = " ".join(f"-D{name}" for name in defines)
     commands = [["make", "WARNINGS=-Werror", f"CPPFLAGS={flags}", "firmware.elf"], ["cp", "firmware.elf"]]
     elf = build_once(files, folder or cache_folder(), commands, ".elf")
@@ -97,13 +96,17 @@ class Session:
     """The cycle at which its clock was 0."""
     polls: array[int] = field(default_factory=lambda: array("Q"))
     """The cycle at which each poll read the clock."""
+    off: int = 0
+    """The cycle at which the last poll had ended."""
     stack_bytes: int = 0
     unfinished: bool = False
     image: bytes = b""
 
-    def time_us(self, poll: int) -> int:
-        """A poll's time by the firmware's clock, from its first reading on."""
-        return (self.polls[poll] - self.clock_start) // CYCLES_PER_US - (self.first_clock - self.clock_start) // CYCLES_PER_US
+    def times_us(self) -> array[int]:
+        """The time of each poll by the firmware's clock, from its first reading on."""
+        start = self.clock_start
+        first_us = (self.first_clock - start) // CYCLES_PER_US
+        return array("Q", [(cycle - start) // CYCLES_PER_US - first_us for cycle in self.polls])
 
 
 class Emulator:
@@ -166,6 +169,8 @@ def _session(lines: IO[bytes]) -> Session:
                 session.first_clock, session.clock_start = map(int, rest)
             case "fault":
                 session.faults.append(" ".join(rest[1:]))
+            case "off":
+                session.off = int(rest[0])
             case "polls":
                 session.polls.frombytes(lines.read(8 * int(rest[0])))
             case "stack":

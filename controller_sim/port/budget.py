@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -16,6 +16,7 @@ from controller_sim.port.errors import PortError
 from controller_sim.port.polled import Plan, plans, seen
 from controller_sim.simulator import History, Simulator, played
 from controller_sim.simulator.engines import Engine
+from controller_sim.simulator.storage import ERASED
 
 QUEUE_DEFINES = ("SEND_BYTES=255", "CTL_TOLD")
 """With a queue that takes what one action sends, no poll waits for the serial line: what is measured is the firmware's own time."""
@@ -72,16 +73,16 @@ def instants_of(design: Design, history: History) -> list[int]:
     return sorted(set(found))
 
 
-def measure(design: Design, source: str, histories: Iterable[History], progress: Callable[[str], None]) -> Measured:
-    """Play histories on the firmware of a design, and tell the worst. Raises PortError for firmware that cannot be built or breaks."""
+def measure(design: Design, files: Mapping[str, str], histories: Iterable[History], progress: Callable[[str], None]) -> Measured:
+    """Play histories on the firmware of a design, its files, and tell the worst. Raises PortError for what cannot be built or fails."""
     worst = Measured()
-    image = Simulator(design).storage.image if keeps(design) else None
-    with Emulator(design, build_firmware(design, source, QUEUE_DEFINES)) as emulator:
+    image = Simulator(design).storage.image if keeps(design) else bytes([ERASED])
+    with Emulator(design, build_firmware(files, QUEUE_DEFINES)) as emulator:
         for number, history in enumerate(histories, 1):
             progress(f"measuring: history {number}")
             planned = plans(design, history)
             sessions = [
-                emulator.play(plan.contacts, plan.steps, plan.off_us, None if place else image or b"") for place, plan in enumerate(planned)
+                emulator.play(plan.contacts, plan.steps, plan.off_us, None if place else image) for place, plan in enumerate(planned)
             ]
             for session in sessions:
                 if session.faults:
@@ -91,12 +92,12 @@ def measure(design: Design, source: str, histories: Iterable[History], progress:
 
 
 def _add(worst: Measured, design: Design, planned: Sequence[Plan], sessions: Sequence[Session]) -> None:
-    history, starts = seen(design, planned, sessions)
-    instants = instants_of(design, history)
-    for plan, session, start_us in zip(planned, sessions, starts, strict=True):
+    what = seen(design, planned, sessions)
+    instants = instants_of(design, what.history)
+    for plan, session, start_us, times_us in zip(planned, sessions, what.starts_us, what.times_us, strict=True):
         polls = session.polls
         durations = [later - earlier for earlier, later in pairwise(polls)]
-        busy = set(_busy_polls(session, [at_us - start_us for at_us in instants if at_us >= start_us]))
+        busy = set(_busy_polls(session, times_us, [at_us - start_us for at_us in instants if at_us >= start_us]))
         idle = (duration for poll, duration in enumerate(durations) if poll not in busy)
         worst.polls += len(durations)
         worst.idle_poll_cycles = max(worst.idle_poll_cycles, max(idle, default=0))
@@ -106,11 +107,9 @@ def _add(worst: Measured, design: Design, planned: Sequence[Plan], sessions: Seq
         worst.pin_to_byte_cycles = max(worst.pin_to_byte_cycles, max(_latencies(plan, session), default=0))
 
 
-def _busy_polls(session: Session, instants: Sequence[int]) -> Iterator[int]:
-    times = [(cycle - session.clock_start) // CYCLES_PER_US for cycle in session.polls]
-    first_us = (session.first_clock - session.clock_start) // CYCLES_PER_US
+def _busy_polls(session: Session, times_us: Sequence[int], instants: Sequence[int]) -> Iterator[int]:
     yield 0
-    yield from (bisect_left(times, at_us + first_us) for at_us in instants)
+    yield from (bisect_left(times_us, at_us) for at_us in instants)
     for what, numbers in session.told:
         if what in ACTIVE:
             yield numbers[0]

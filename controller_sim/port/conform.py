@@ -83,9 +83,7 @@ class _Comparison:
         played = 0
         hung = False
         for case, came in zip(self._cases, target.play(self._design, self._source, [case.history for case in self._cases]), strict=False):
-            if played == len(self._expected):
-                self._expected += self._oracle.play(self._design, self._source, [case.history])
-            difference = first_difference(self._expected[played], came)
+            difference = first_difference(came.expected or self._expectation(played), came)
             if difference is not None:
                 different.append((case, difference))
             played += 1
@@ -98,6 +96,11 @@ class _Comparison:
         progress(f"{target.name}: looking for the shortest history that differs")
         return Result(target.name, played, len(different), self._finding(*different[0], target, hung and len(different) == 1))
 
+    def _expectation(self, number: int) -> Trace:
+        for case in self._cases[len(self._expected) : number + 1]:
+            self._expected += self._oracle.play(self._design, self._source, [case.history])
+        return self._expected[number]
+
     def _finding(self, case: Case, difference: Difference, target: Target, hung: bool) -> Finding:
         """The case made short; as it is where the target hangs in it."""
         known = {case.history: difference}
@@ -107,14 +110,14 @@ class _Comparison:
             if hung:
                 return False
             try:
-                expected, came = (next(iter(each.play(self._design, self._source, [history]))) for each in (self._oracle, target))
+                came, expected = (next(iter(each.play(self._design, self._source, [history]))) for each in (target, self._oracle))
             except SimulatorError:
                 return False
             hung = came.hung
-            found = first_difference(expected, came)
+            found = first_difference(came.expected or expected, came)
             if found is not None:
                 known[history] = found
             return found is not None
 
-        history = shrink(case.history, differs, partial(seen_by_polling, self._design))
+        history = shrink(case.history, differs, partial(seen_by_polling, self._design), target.most_tries)
         return Finding(case.name, known[history], history, record_history(self._design, history, self._oracle.name))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -76,40 +77,50 @@ def _plan(design: Design, entries: Sequence[Input], on_us: int, off_us: int, gap
     return Plan(gap_us, word ^ design.opening, tuple(steps), max(off_us - on_us, last_us + 1))
 
 
-def seen(design: Design, planned: Sequence[Plan], sessions: Sequence[Session]) -> tuple[History, list[int]]:
-    """What the board has seen, each thing at the time of the poll that saw it, and when each session began.
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What a board has seen in some sessions, as a history of the firmware's clock: power comes on when it first reads its clock."""
 
-    Times are those of the firmware's clock, one session after another: the power-on of a session is when it first read its clock.
-    """
+    history: History
+    sessions: tuple[Session, ...]
+    starts_us: tuple[int, ...]
+    """When each session began."""
+    times_us: tuple[array[int], ...]
+    """For each session the times of its polls, from its beginning on."""
+
+
+def seen(design: Design, planned: Sequence[Plan], sessions: Sequence[Session]) -> Seen:
+    """What the board has seen, each thing at the time of the poll that saw it, one session after another."""
     inputs: list[Input] = []
     starts: list[int] = []
+    all_times = tuple(session.times_us() for session in sessions)
     word = end_us = 0
-    for plan, session in zip(planned, sessions, strict=True):
+    for plan, session, times_us in zip(planned, sessions, all_times, strict=True):
+        polled = dict(_polled(design, session))
         start_us = end_us + max(plan.gap_us, 3) if starts else 0
-        first = dict(_polled(design, session))
         if starts:
-            inputs.append(Input(end_us, "off", word))
-            if word:
-                inputs.append(Input(start_us - 2, "contacts", 0))
-            readings = tuple(event for event in first.get(0, (None, ()))[1] if isinstance(_only(event), PedalReading))
-            if readings:
-                inputs.append(Input(start_us - 1, "arrived", 0, readings))
-            inputs.append(Input(start_us, "on", 0))
+            inputs += _powered_on(end_us, start_us, word, polled.get(0, (None, ()))[1])
         word = 0
-        for poll, (contacts, arrived) in sorted(first.items()):
-            time_us = start_us + session.time_us(poll)
+        for poll, (contacts, arrived) in sorted(polled.items()):
             if contacts is not None and contacts != word:
                 word = contacts
-                inputs.append(Input(time_us, "contacts", word))
+                inputs.append(Input(start_us + times_us[poll], "contacts", word))
             if arrived:
-                inputs.append(Input(time_us, "arrived", word, arrived))
+                inputs.append(Input(start_us + times_us[poll], "arrived", word, arrived))
         starts.append(start_us)
-        end_us = start_us + session.time_us(len(session.polls) - 1)
-    return History(tuple(inputs), end_us), starts
+        end_us = start_us + (times_us[-1] if times_us else 0)
+    return Seen(History(tuple(inputs), end_us), tuple(sessions), tuple(starts), all_times)
 
 
-def _only(event: int) -> object:
-    return next(iter(unpack((event,))))
+def _powered_on(off_us: int, on_us: int, word: int, first: Sequence[int]) -> Iterator[Input]:
+    """The power goes off and on. A board sees contacts from its first poll on only; where pedals stand then counts from power-on."""
+    yield Input(off_us, "off", word)
+    if word:
+        yield Input(on_us - 2, "contacts", 0)
+    readings = tuple(event for event in first if not event & 3)
+    if readings:
+        yield Input(on_us - 1, "arrived", 0, readings)
+    yield Input(on_us, "on", 0)
 
 
 def _polled(design: Design, session: Session) -> Iterator[tuple[int, tuple[int | None, tuple[int, ...]]]]:

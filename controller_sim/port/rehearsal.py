@@ -17,6 +17,7 @@ from controller_sim.design.form import PORT_NAMES, Design, Pedal
 from controller_sim.port import WRITERS, Writer
 from controller_sim.port.trace import Trace
 from controller_sim.simulator import History
+from controller_sim.verify.shrinking import MOST_TRIES
 
 DRIVER = Path(__file__).parent / "runtime" / "rehearsal" / "rehearse.py"
 HEAP = ("-X", "heapsize=64m")
@@ -38,6 +39,7 @@ class MicroPython:
     """One process plays all histories of a design."""
 
     name = "micropython"
+    most_tries = MOST_TRIES
 
     def __init__(self, write: Writer = WRITERS["micropython"], waking: bool = True) -> None:
         """`write` writes the files; `waking`: what happens is seen at once, not only when the main loop looks next."""

@@ -6,10 +6,12 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Protocol
 
 from controller_sim.design.form import Design
+from controller_sim.port.emulated import Atmega328p
 from controller_sim.port.rehearsal import MicroPython
 from controller_sim.port.trace import Trace, trace_of
 from controller_sim.simulator import History, played
 from controller_sim.simulator.engines import EngineFactory
+from controller_sim.verify.shrinking import MOST_TRIES
 
 
 class Target(Protocol):
@@ -17,6 +19,9 @@ class Target(Protocol):
 
     @property
     def name(self) -> str: ...
+    @property
+    def most_tries(self) -> int:
+        """How many histories it may be tried with to make one short in which it differs."""
 
     def available(self) -> str | None:
         """None, or what is missing and how to install it."""
@@ -29,6 +34,8 @@ class Target(Protocol):
 
 class EngineTarget:
     """An engine in a simulator: one of its own, `fast` or `reference`, or one that `make` makes."""
+
+    most_tries = MOST_TRIES
 
     def __init__(self, name: str, make: EngineFactory | None = None) -> None:
         self.name = name
@@ -51,5 +58,5 @@ def _host() -> Target:
     return EngineTarget("host", native)
 
 
-TARGETS: Mapping[str, Callable[[], Target]] = {"host": _host, "micropython": MicroPython}
+TARGETS: Mapping[str, Callable[[], Target]] = {"host": _host, "avr": Atmega328p, "micropython": MicroPython}
 """The ports that can be played, by name; `controller-sim conform --on NAME`."""

@@ -31,6 +31,8 @@ class Trace:
     """Why a port has stopped before the end."""
     hung: bool = False
     """Whether it had to be stopped because it did not answer: then it is not worth while to try it again."""
+    expected: Trace | None = None
+    """What should have come, where what the controller has seen is not quite what happened: a board looks at its contacts now and then."""
 
     def add(self, way: str, time_us: int, what: str) -> None:
         self.outputs.setdefault(way, []).append((time_us, what))

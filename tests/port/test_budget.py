@@ -8,6 +8,7 @@ import pytest
 
 from controller_sim.design import load_design
 from controller_sim.port.avr import CYCLES_PER_US, build_firmware
+from controller_sim.port.boards import write_atmega328p
 from controller_sim.port.budget import instants_of, measure
 from controller_sim.simulator import History, Input
 
@@ -24,18 +25,19 @@ def silent(text: str) -> None:
 
 def test_all_figures_are_there_and_on_the_safe_side_of_what_they_bound() -> None:
     design = load_design(STARTER)
-    worst = measure(design, SOURCE, [TAPS], silent)
+    worst = measure(design, write_atmega328p(design, SOURCE), [TAPS], silent)
     assert worst.polls > 10_000
     assert 0 < worst.idle_poll_cycles < worst.poll_cycles
     # From the poll before that missed the contact to the byte: less than those two polls.
     assert 0 < worst.pin_to_byte_cycles < 2 * worst.poll_cycles
-    assert 20 < worst.stack_bytes < 2_048 - build_firmware(design, SOURCE).static_bytes
+    assert 20 < worst.stack_bytes < 2_048 - build_firmware(write_atmega328p(design, SOURCE)).static_bytes
     # The display alone takes 40 ms to wake (HD44780U data sheet).
     assert worst.power_on_cycles > 40_000 * CYCLES_PER_US
 
 
 def test_a_history_in_which_nothing_happens_has_no_latency() -> None:
-    worst = measure(load_design(STARTER), SOURCE, [History((), 50_000)], silent)
+    design = load_design(STARTER)
+    worst = measure(design, write_atmega328p(design, SOURCE), [History((), 50_000)], silent)
     assert worst.pin_to_byte_cycles == 0 and worst.polls
 
 

@@ -10,6 +10,7 @@ from benches.telling import BenchError
 
 from controller_sim.design import load_design
 from controller_sim.design.form import Design
+from controller_sim.port import WRITERS
 from controller_sim.port.avr import CYCLES_PER_US, build_firmware, missing_emulator
 from controller_sim.port.budget import measure as measure_firmware
 from controller_sim.port.errors import PortError
@@ -39,9 +40,10 @@ def histories(design: Design, path: Path, count: int, seed: int) -> Iterator[His
 
 def taken(path: Path, count: int, seed: int, progress: Callable[[str], None]) -> Taken:
     """What the firmware of a design takes, measured over its scripts and so many random histories."""
-    design, source = load_design(path), path.read_text(encoding="utf-8")
-    firmware = build_firmware(design, source)
-    worst = measure_firmware(design, source, histories(design, path, count, seed), progress)
+    design = load_design(path)
+    files = WRITERS["atmega328p"](design, path.read_text(encoding="utf-8"))
+    firmware = build_firmware(files)
+    worst = measure_firmware(design, files, histories(design, path, count, seed), progress)
     return {
         "flash_bytes": firmware.flash_bytes,
         "ram_bytes": firmware.static_bytes + worst.stack_bytes,

@@ -15,7 +15,7 @@
  * After `off` the session is played and told. Cycles count from power-on; a poll is what the firmware does from one look at its
  * contacts to the next, and polls count from 0.
  *
- *     clock CYCLE START          the firmware has first read its clock, timer 1, which was 0 at START
+ *     clock CYCLE START          the firmware has first read its clock, timer 1, which began in its first round, at START
  *     contacts POLL WORD         this poll sees other contacts than the one before
  *     pedal POLL PIN READING     a poll takes another reading than before, or a byte: only if the firmware tells (CTL_TOLD)
  *     taken POLL BYTE
@@ -25,6 +25,7 @@
  *     store POLL CYCLE ADDRESS BYTE
  *     stored FIRST LAST          from poll to poll the EEPROM was read, a few polls apart at most
  *     fault CYCLE WORDS          something that no board would put up with
+ *     off CYCLE                  the end of the last poll
  *     polls COUNT                then as many numbers of 8 bytes: the cycle at which each poll read the clock
  *     stack ADDRESS              the lowest byte that the stack has touched
  *     unfinished                 line or EEPROM did not come to rest
@@ -168,7 +169,7 @@ static uint8_t clock_read(avr_t *avr, avr_io_addr_t address, void *param)
         now.clock_is_read = true;
         now.first_clock = avr->cycle;
         now.uart->cycles_per_byte = UART_SHORTEST;
-        printf("clock %" PRIu64 " %" PRIu64 "\n", (uint64_t)avr->cycle, (uint64_t)now.clock->tov_base);
+        printf("clock %" PRIu64 " %" PRIu64 "\n", (uint64_t)avr->cycle, (uint64_t)(now.clock->tov_base % now.clock->tov_cycles));
         avr_cycle_timer_register(avr, 1, next_inputs, NULL);
     }
     (void)param;
@@ -211,6 +212,7 @@ static uint8_t contacts_read(avr_t *avr, avr_io_addr_t address, void *param)
     if (now.is_leaving && (is_at_rest() || avr->cycle > now.leaving_since + PATIENCE_CYCLES)) {
         now.is_unfinished = !is_at_rest();
         now.is_off = true;
+        printf("off %" PRIu64 "\n", now.last_clock);
         avr->state = cpu_Done;
         return 0;
     }

@@ -1,0 +1,122 @@
+"""The firmware of an ATmega328P as a target: built by avr-gcc, run in an emulated chip, its pins driven by what happens."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from controller_sim.design.form import Design
+from controller_sim.design.storage import keeps
+from controller_sim.port import WRITERS, Writer
+from controller_sim.port.avr import Emulator, Session, build_firmware, missing_emulator
+from controller_sim.port.judged import judged
+from controller_sim.port.polled import Seen, plans, seen
+from controller_sim.port.trace import Trace, trace_of
+from controller_sim.simulator import History, Simulator, Storage, played
+from controller_sim.simulator.storage import ERASED
+
+ORACLE = "reference"
+BLANK = bytes([ERASED])
+TOLD = ("CTL_TOLD",)
+"""Firmware that reads pedals or MIDI tells what it has read; all other is as it is written."""
+
+
+class Atmega328p:
+    """One process plays all histories of a design. The first begins with a chip that was never used."""
+
+    name = "avr"
+    most_tries = 300
+
+    def __init__(self, write: Writer = WRITERS["atmega328p"]) -> None:
+        """`write` writes the files of the firmware."""
+        self._write = write
+        self._design: Design | None = None
+        self._emulator: Emulator | None = None
+        self._image = BLANK
+
+    def available(self) -> str | None:
+        return missing_emulator()
+
+    def play(self, design: Design, source: str, histories: Sequence[History]) -> Iterator[Trace]:
+        """What comes of each history, in the times of the reference where the board is not late by more than it must be.
+
+        Raises PortError for a design that does not fit the board.
+        """
+        for history in histories:
+            if self._emulator is None or self._design is not design:
+                self._start(design, source)
+            yield self._play(design, history)
+
+    def _start(self, design: Design, source: str) -> None:
+        self.close()
+        self._emulator = Emulator(design, build_firmware(self._write(design, source), TOLD))
+        self._design = design
+        self._image = BLANK
+
+    def _play(self, design: Design, history: History) -> Trace:
+        assert self._emulator is not None
+        planned = plans(design, history)
+        sessions: list[Session] = []
+        for plan in planned:
+            session = self._emulator.play(plan.contacts, plan.steps, plan.off_us, None if sessions else self._image)
+            sessions.append(session)
+            if session.faults:
+                return Trace(error=session.faults[0], hung="hangs" in session.faults[0])
+        if keeps(design) and self._image == BLANK:
+            self._image = first_image(design)
+        return compared(design, seen(design, planned, sessions))
+
+    def close(self) -> None:
+        """End the process."""
+        if self._emulator is not None:
+            self._emulator.close()
+            self._emulator = None
+
+
+def first_image(design: Design) -> bytes:
+    """What the chip holds once the controller has been switched on for the first time."""
+    chip = Storage(design)
+    chip.power_on()
+    return chip.image
+
+
+def compared(design: Design, what: Seen) -> Trace:
+    """What a board has done, beside what the reference does with what it has seen."""
+    simulator = played(design, what.history, ORACLE)
+    expected = trace_of(design, what.history, simulator)
+    expected.outputs.pop("usb", None)
+    trace = judged(design, what, expected, simulator)
+    trace.expected = expected
+    if any(session.unfinished for session in what.sessions):
+        trace.error = "the serial line or the EEPROM does not come to rest"
+    if expected.image is not None:
+        trace.image = _image(design, what, simulator, expected.image)
+    return trace
+
+
+def _image(design: Design, what: Seen, simulator: Simulator, expected: bytes) -> bytes:
+    """The board's image; the expected one where both mean the same and must not be alike to the byte.
+
+    The board writes in the background and makes one save of what changes meanwhile; each change is a save of its own to the reference.
+    """
+    held = what.sessions[-1].image
+    image = held[: len(expected)]
+    if image == expected or set(held[len(expected) :]) - {ERASED} or _are_apart(what, simulator):
+        return image
+    came, wanted = (Storage(design, each).power_on() for each in (image, expected))
+    return expected if came == wanted else image
+
+
+def _are_apart(what: Seen, simulator: Simulator) -> bool:
+    """Whether the board has written each save before the next began: as many bytes as the reference, from save to save."""
+    stores = sorted(
+        start_us + times_us[numbers[0]]
+        for session, start_us, times_us in zip(what.sessions, what.starts_us, what.times_us, strict=True)
+        for kind, numbers in session.told
+        if kind == "store" and session.first_clock < numbers[1]
+    )
+    saves = simulator.storage.saves
+    ends = [*(save.time_us for save in saves[1:]), what.history.end_us + 1]
+    return all(
+        sum(save.time_us <= at_us < end_us for at_us in stores) == save.written + save.tidied
+        for save, end_us in zip(saves, ends, strict=True)
+    )
