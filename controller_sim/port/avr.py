@@ -21,6 +21,8 @@ SIMAVR = "simavr/sim_avr.h"
 TOOLS = ("avr-gcc", "avr-objcopy", "avr-size", "make")
 INSTALL_COMPILER = "sudo apt install gcc-avr avr-libc make"
 INSTALL_EMULATOR = "sudo apt install gcc libc6-dev libsimavr-dev"
+TOO_LARGE = "is not within region"
+"""What the linker says of it."""
 CYCLES_PER_US = 16
 RAM_FIRST, RAM_END = 0x100, 0x900
 FLASH_BYTES, RAM_BYTES, EEPROM_BYTES = 32_768, 2_048, 1_024
@@ -59,11 +61,16 @@ class Firmware:
 def build_firmware(files: Mapping[str, str], defines: Sequence[str] = (), folder: Path | None = None) -> Firmware:
     """Build what is written for a design, every warning an error; `defines` are macros.
 
-    Raises PortError where the compiler refuses what was written.
+    Raises PortError where it does not fit the chip, or the compiler refuses what was written.
     """
     flags = " ".join(f"-D{name}" for name in defines)
     commands = [["make", "WARNINGS=-Werror", f"CPPFLAGS={flags}", "firmware.elf"], ["cp", "firmware.elf"]]
-    elf = build_once(files, folder or cache_folder(), commands, ".elf")
+    try:
+        elf = build_once(files, folder or cache_folder(), commands, ".elf")
+    except PortError as error:
+        if TOO_LARGE in str(error):
+            raise PortError(f"the firmware does not fit the chip, which has {FLASH_BYTES} bytes of flash and {RAM_BYTES} of RAM") from None
+        raise
     text, data, bss = _sizes(elf)
     return Firmware(elf, text + data, data + bss)
 
@@ -121,7 +128,13 @@ class Emulator:
         folder = folder or cache_folder()
         program = build_once({EMULATOR.name: EMULATOR.read_text(encoding="utf-8")}, folder, [_build_command()], ".emulator")
         flash = build_once({}, folder, [["avr-objcopy", "-O", "binary", "-j", ".text", "-j", ".data", str(firmware.elf)]], ".bin")
-        arguments = [str(program), str(flash), str(RAM_FIRST + firmware.static_bytes), *map(str, masks)]
+        arguments = [
+            str(program),
+            str(flash),
+            str(RAM_FIRST + firmware.static_bytes),
+            str((1 << len(design.switches)) - 1),
+            *map(str, masks),
+        ]
         self._process = subprocess.Popen(arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
 
     def play(self, contacts: int, steps: Iterable[Step], off_us: int, image: bytes | None = None) -> Session:

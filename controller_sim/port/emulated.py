@@ -9,7 +9,7 @@ from controller_sim.design.storage import keeps
 from controller_sim.port import WRITERS, Writer
 from controller_sim.port.avr import Emulator, Session, build_firmware, missing_emulator
 from controller_sim.port.judged import judged
-from controller_sim.port.polled import Seen, plans, seen
+from controller_sim.port.polled import Plan, Seen, plans, seen
 from controller_sim.port.trace import Trace, trace_of
 from controller_sim.simulator import History, Simulator, Storage, played
 from controller_sim.simulator.storage import ERASED
@@ -59,8 +59,9 @@ class Atmega328p:
         for plan in planned:
             session = self._emulator.play(plan.contacts, plan.steps, plan.off_us, None if sessions else self._image)
             sessions.append(session)
-            if session.faults:
-                return Trace(error=session.faults[0], hung="hangs" in session.faults[0])
+            fault = next(iter(session.faults), "") or lost(plan, session)
+            if fault:
+                return Trace(error=fault, hung="hangs" in fault)
         if keeps(design) and self._image == BLANK:
             self._image = first_image(design)
         return compared(design, seen(design, planned, sessions))
@@ -70,6 +71,16 @@ class Atmega328p:
         if self._emulator is not None:
             self._emulator.close()
             self._emulator = None
+
+
+def lost(plan: Plan, session: Session) -> str:
+    """Which of the bytes that have come in the firmware has not taken, in words; empty where none is lost or out of order."""
+    sent = [(step.time_us, step.numbers[0]) for step in plan.steps if step.what == "receive"]
+    taken = [numbers[1] for what, numbers in session.told if what == "taken"]
+    for place, (time_us, byte) in enumerate(sent):
+        if place == len(taken) or taken[place] != byte:
+            return f"byte {byte:02x}, received {time_us} us after the start, is lost"
+    return ""
 
 
 def first_image(design: Design) -> bytes:

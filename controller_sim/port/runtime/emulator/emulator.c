@@ -1,9 +1,9 @@
 /* An ATmega328P at 16 MHz with a controller's firmware, among switches, pedals, a display, LEDs and MIDI.
  *
- *     emulator FLASH_IMAGE STATIC_END LEDS_B LEDS_C LEDS_D
+ *     emulator FLASH_IMAGE STATIC_END SWITCHES LEDS_B LEDS_C LEDS_D
  *
- * FLASH_IMAGE is the firmware as bytes from address 0, STATIC_END the first address of RAM behind its variables, and the rest are
- * the pins of each port with an LED. Numbers may be as in C. From the standard input come sessions, line by line:
+ * FLASH_IMAGE is the firmware as bytes from address 0, STATIC_END the first address of RAM behind its variables, SWITCHES
+ * the pins of port C with a switch, and the rest are the pins of each port with an LED. Numbers may be as in C. From the standard input come sessions, line by line:
  *
  *     image HEX                  what the EEPROM holds, from its first byte; 0xFF behind that and where there is no such line
  *     on CONTACTS                power, with these contacts closed: bit s is pin s of port C
@@ -60,6 +60,7 @@
 #define COMMAND_CYCLES (37u * CYCLES_PER_US) /* a display's time for most commands (same, table 6; from memory) */
 #define CLEAR_CYCLES (1520u * CYCLES_PER_US)
 #define WAKING_CYCLES (40u * 1000u * CYCLES_PER_US) /* from power to a display's first command (same, figure 24; from memory) */
+#define CONVERSION_CYCLES (5u * 1000u * CYCLES_PER_US) /* more than a round of all pins takes */
 #define READS_APART 16u /* polls */
 
 /* Addresses in data space (ATmega328P data sheet, register summary). */
@@ -80,7 +81,7 @@ struct input {
 
 static struct {
     uint8_t flash[FLASH_BYTES];
-    unsigned static_end;
+    unsigned static_end, switches;
     uint8_t leds[3];
 } firmware;
 
@@ -103,6 +104,7 @@ static struct {
     size_t poll_count;
     unsigned contacts, seen;
     uint16_t pedals[8], told[8];
+    uint64_t pedal_moved[8];
     uint64_t line_free, data_free;
     uint64_t master_until, busy_until, last_store;
     bool was_read;
@@ -225,7 +227,10 @@ static uint8_t contacts_read(avr_t *avr, avr_io_addr_t address, void *param)
     }
     /* A closed contact is at ground; an open one follows the pull-up, and without one it floats: then it reads as closed. */
     uint8_t outputs = avr->data[DDRC], high = (uint8_t)(avr->data[PORTC] & (outputs | ~now.contacts));
-    unsigned closed = (unsigned)(~high & ~outputs & 0x3F);
+    unsigned closed = (unsigned)(~high & ~outputs) & firmware.switches;
+    if (closed != (now.contacts & firmware.switches)) {
+        fault("a contact floats, without a pull-up");
+    }
     if (closed != now.seen) {
         now.seen = closed;
         printf("contacts %zu %u\n", now.poll_count - 1, closed);
@@ -436,6 +441,9 @@ static void reading_told(avr_t *avr, avr_io_addr_t address, uint8_t value, void 
     avr->data[address] = value;
     unsigned pin = value >> 4 & 7u;
     uint16_t reading = (uint16_t)((value & 15u) << 8 | avr->data[GPIOR1]);
+    if (reading != now.pedals[pin] && avr->cycle > now.pedal_moved[pin] + CONVERSION_CYCLES) {
+        fault("pin %u of port C reads %u, but it stands at %u", pin, reading, now.pedals[pin]);
+    }
     if (now.told[pin] != reading) {
         now.told[pin] = reading;
         printf("pedal %" PRIu64 " %u %u\n", poll_number(), pin, reading);
@@ -451,6 +459,7 @@ static void happen(const struct input *input)
         break;
     case PEDAL:
         now.pedals[input->first & 7] = (uint16_t)input->second;
+        now.pedal_moved[input->first & 7] = now.avr->cycle;
         break;
     case RECEIVE:
         avr_raise_irq(now.uart->io.irq + UART_IRQ_INPUT, input->first);
@@ -664,8 +673,9 @@ static bool read_firmware(char **arguments)
     size_t count = fread(firmware.flash, 1, sizeof firmware.flash, file);
     fclose(file);
     firmware.static_end = (unsigned)strtoul(arguments[1], NULL, 0);
+    firmware.switches = (unsigned)strtoul(arguments[2], NULL, 0);
     for (int port = 0; port < 3; port++) {
-        firmware.leds[port] = (uint8_t)strtoul(arguments[2 + port], NULL, 0);
+        firmware.leds[port] = (uint8_t)strtoul(arguments[3 + port], NULL, 0);
     }
     return count > 0;
 }
@@ -673,8 +683,8 @@ static bool read_firmware(char **arguments)
 int main(int count, char **arguments)
 {
     static char line[4096];
-    if (count != 6 || !read_firmware(arguments + 1)) {
-        fputs("usage: emulator FLASH_IMAGE STATIC_END LEDS_B LEDS_C LEDS_D\n", stderr);
+    if (count != 7 || !read_firmware(arguments + 1)) {
+        fputs("usage: emulator FLASH_IMAGE STATIC_END SWITCHES LEDS_B LEDS_C LEDS_D\n", stderr);
         return 2;
     }
     avr_global_logger_set(hear_simavr);
