@@ -185,8 +185,12 @@ class CodeWriter:
         if index is None:
             return None
         text = self.term(index).text
-        whole = isinstance(index, program.CellValue) and index.index is not None and not self.facts.cell_zeros[index.cell]
-        if whole and not reads_in((index,)):
+        if (
+            isinstance(index, program.CellValue)
+            and index.index is not None
+            and not self.facts.cell_zeros[index.cell]
+            and not reads_in((index,))
+        ):
             self.facts.indices[text] = index
         return text
 
