@@ -71,11 +71,11 @@ function layOut() {
   drawing.setAttribute("height", height);
 }
 
-// Paths by kind, without those that would fall onto the same half pixel.
+// Paths by kind, without those that would fall onto the same half pixel, or as near as `apart` pixels.
 class Marks {
   constructor() { this.paths = new Map(); this.last = new Map(); }
-  add(kind, from, to, d) {
-    const slot = Math.round(to * 2);
+  add(kind, from, to, d, apart = 0.5) {
+    const slot = Math.round(to / apart);
     if (this.last.get(kind) === slot) return;
     this.last.set(kind, slot);
     this.paths.set(kind, (this.paths.get(kind) || "") + d);
@@ -306,7 +306,7 @@ function threads() {
   for (const {lane, y} of places.filter(place => place.lane.kind === "port")) {
     lane.items.forEach((item, number) => {
       const at = x(lane.given[number]);
-      if (item[LABEL] && causes.has(item[DUE])) marks.add("cause", at, at, `M${at.toFixed(1)},${decided.y + MARK}V${y}`);
+      if (item[LABEL] && causes.has(item[DUE])) marks.add("cause", at, at, `M${at.toFixed(1)},${decided.y + MARK}V${y}`, 4);
     });
   }
   return marks.toString();
@@ -326,6 +326,8 @@ function axis() {
     if (cutTo < from || cutFrom > to) continue;
     if (cutFrom > begin) stretches.push([begin, cutFrom]);
     begin = cutTo;
+    // From afar torn edges would only cover what lies between them; the axis has its gap all the same.
+    if (scene.cut_us * scale < 2 * TORN) continue;
     const middle = xOf((cutFrom + cutTo) / 2), length = (cutTo - cutFrom) / 1e6;
     const label = length < 1 ? `${Math.round(length * 1000)} ms` : length < 100 ? `${length.toFixed(1)} s` : `${Math.round(length / 60)} min`;
     const half = wide(label) / 2 + 4;
