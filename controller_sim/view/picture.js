@@ -3,7 +3,7 @@
 const scene = JSON.parse(document.getElementById("scene").textContent);
 const drawing = document.getElementById("run"), shapes = document.getElementById("shapes"), hair = document.getElementById("hair");
 const told = document.getElementById("told"), readout = document.getElementById("readout");
-const NAMES = 116, AXIS = 26, CONTACT = 14, WINDOW = 12, WAIT = 15, TORN = 7, MARK = 11, LINE = 13, LETTER = 6.1, GAP = 8, SERIES = 70, NEAR = 3, SECTION = 17, ROOM = 216;
+const NAMES = 116, AXIS = 26, CONTACT = 14, WINDOW = 12, WAIT = 15, TORN = 7, LEAST = 400, MARK = 11, LINE = 13, LETTER = 6.1, GAP = 8, SERIES = 70, NEAR = 3, SECTION = 17, ROOM = 216;
 const LEVELS = {decided: 4, port: 6, received: 4, failed: 3};
 const ON_CONTACT = ["settle", "lockout", "power_on"];
 const KIND = 0, TIME = 1, UNTIL = 2, LABEL = 3, DETAIL = 4, ROW = 5, TIES = 6, SERIES_OF = 7, VALUE = 8, DUE = 9, PARTS = 10;
@@ -178,7 +178,7 @@ const draw = {
     let words = "";
     const next = (item, number) => {
       for (let other = number + 1; other < lane.items.length; other++) {
-        if (lane.items[other][ROW] === item[ROW] && lane.items[other][LABEL] && lane.items[other][TIME] > item[TIME]) return x(lane.at[other]);
+        if (lane.items[other][ROW] === item[ROW] && lane.items[other][LABEL] && lane.items[other][TIME] > item[TIME]) return Math.min(x(lane.at[other]), width);
       }
       return width;
     };
@@ -493,10 +493,17 @@ function silences() {
 for (const [id, act] of Object.entries({out: keys["-"], in: keys["+"], whole: keys["0"], before: keys.p, next: keys.n, silences})) {
   document.getElementById(id).addEventListener("click", act);
 }
-function resize() { width = drawing.clientWidth || 800; bounded(); refresh(); }
+// A window that grows or shrinks shows the same stretch of time.
+function resize() {
+  const seen = (width - NAMES - ROOM) / scale;
+  width = Math.max(drawing.clientWidth, LEAST);
+  scale = (width - NAMES - ROOM) / seen;
+  bounded();
+  refresh();
+}
 addEventListener("resize", resize);
 measure();
 layOut();
-width = drawing.clientWidth || 800;
+width = Math.max(drawing.clientWidth, LEAST);
 show(scene.start, scene.end);
 paint();

@@ -14,7 +14,7 @@ from controller_sim.view.picture_style import HAIR, INK, LINE, PAPER, PATTERNS, 
 from controller_sim.view.picture_svg import Page, number
 from controller_sim.view.picture_time import CUT_PX, NATURAL_PX, silences
 
-LEGEND_PX = 1240
+LEGEND_PX = 900
 _CLOSEST_PX = 2_000_000
 """Pixels a second at most, as the page's script has it: then all that can be seen is."""
 _PAGE_STYLE = f"""
@@ -80,7 +80,7 @@ def page(scene: Scene) -> str:
 def _legend(scene: Scene) -> str:
     paper = Page()
     height = legend(paper, scene, _CLOSEST_PX, bool(silences(scene, NATURAL_PX)), 8, 10, LEGEND_PX)
-    return f'<svg id="legend" width="{LEGEND_PX}" height="{number(height)}">{"".join(paper.shapes + paper.texts)}</svg>'
+    return f'<svg id="legend" viewBox="0 0 {LEGEND_PX} {number(height)}" width="{LEGEND_PX}">{"".join(paper.shapes + paper.texts)}</svg>'
 
 
 def _facts(scene: Scene) -> dict[str, Any]:
