@@ -38,6 +38,8 @@ class Wrong:
     name: str
     time_us: int
     text: str
+    onward: tuple[tuple[int, int], ...] = ()
+    """What was played after the run's end to show it: times since then, and the switches that are down from there on."""
 
 
 class Accounts(Watcher):
@@ -66,6 +68,7 @@ class Accounts(Watcher):
         "keys_of",
         "last_down_us",
         "last_edge_us",
+        "lasting",
         "lengths",
         "level",
         "lit",
@@ -86,7 +89,6 @@ class Accounts(Watcher):
         "say",
         "shown",
         "skews",
-        "sounding",
         "taken",
         "unclear",
         "up_at",
@@ -136,7 +138,8 @@ class Accounts(Watcher):
         self.shown = ""
         self.lit = [0] * len(design.leds)
         self.busy_us = 0
-        self.sounding: set[int] = set()
+        self.lasting: set[int] = set()
+        """The notes that sound and the momentary controllers that are on, as the book has them."""
 
         self.edges = 0
         self.fired = [0] * len(design.bindings)
@@ -157,7 +160,7 @@ class Accounts(Watcher):
 
     def scan(self, packed: Sequence[Any]) -> Wrong | None:
         """Go on with what was put out since the last call: time, item, time, item."""
-        messages, handlers, fired = self.messages, self.say.handlers, self.fired
+        messages, handlers, fired, lasting = self.messages, self.say.handlers, self.fired, self.say.lasting
         pairs = iter(packed)
         for now, item in zip(pairs, pairs, strict=True):
             if item.__class__ is str:
@@ -178,8 +181,12 @@ class Accounts(Watcher):
                     self.busy_us = busy_us = (busy_us if busy_us > now else now) + serial_us
                     if busy_us - now > self.backlog_us:
                         self.backlog_us = busy_us - now
-                if item in self.say.notes:
-                    self._sound(item)
+                if item in lasting:
+                    things, begins = lasting[item]
+                    if begins:
+                        self.lasting |= things
+                    else:
+                        self.lasting -= things
             elif kind == EDGE:
                 wrong = self._down(now, item >> 4) if item & 8 else self._up(now, item >> 4)
             elif kind == FIRED:
@@ -313,13 +320,6 @@ class Accounts(Watcher):
                 return Wrong(ANSWERED, now, f"a press of {self.say.switch(s)} is forgotten by a restart")
             self.open[s] = self.answers[s] = 0
         return None
-
-    def _sound(self, item: int) -> None:
-        note, on = self.say.notes[item]
-        if on:
-            self.sounding.add(note)
-        else:
-            self.sounding.discard(note)
 
     def _answer(self, now: int, fact: Fact, presses: int = 1) -> Wrong | None:
         """Something other than a release fires for a key: it is of this mode, and so are the presses; nothing else took them."""

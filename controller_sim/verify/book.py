@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from controller_sim.design.form import SERIAL, Controller, Design, Device, Moved
+from controller_sim.design.form import PORT_NAMES, SERIAL, Controller, Design, Device, Moved
 from controller_sim.design.outputs import FATES, Message, decode_one
 from controller_sim.midi import MidiError, check_message, describe
 from controller_sim.verify.facts import DOUBLED, HELD, REPEATED, Fact, facts, musts, restarts, unclear_switches
+from controller_sim.verify.momentary import held_to
 from controller_sim.verify.near import Near
 from controller_sim.verify.thresholds import rest_us
 
 BYTE_US = 320
 """Ten bits at 31,250 baud (MIDI 1.0 Detailed Specification 4.2.1, p. 1)."""
+CONTROLLER = 1 << 20
+"""Marks what lasts as a momentary controller."""
 BANK_SELECT = (0, 32)
 SILENCING = (64, 66, 69, 120, 121, 123)
 """The controllers that silence everything, which any device may be sent."""
@@ -37,8 +40,12 @@ class Book:
         self.near = Near(design)
         self.messages: dict[int, int] = {}
         """For each message seen so far how long it takes on the serial line, in microseconds, or -1: it must not be sent."""
-        self.notes: dict[int, tuple[int, bool]] = {}
-        """The notes among them: which one (port, channel and note), and whether it begins."""
+        self.momentaries = held_to(design)
+        self.lasting: dict[int, tuple[frozenset[int], bool]] = {}
+        """The messages among them that begin or end something that lasts: what, at each port, and whether it begins.
+
+        A note is port << 16 | channel << 8 | note; a momentary controller is CONTROLLER | port << 16 | channel << 8 | number.
+        """
         repeat = design.timing.repeat
         self._periods = [repeat.first_us, *(us for us, count in repeat.steps for _ in range(count)), repeat.last_us]
 
@@ -51,8 +58,10 @@ class Book:
             self.messages[item] = -1
             return -1
         if data[0] & 0xE0 == 0x80:
-            note = message.ports << 16 | (data[0] & 15) << 8 | data[1]
-            self.notes[item] = note, data[0] >= 0x90 and data[2] > 0
+            self.lasting[item] = _lasting(0, message), data[0] >= 0x90 and data[2] > 0
+        controls = [each for each in self.momentaries.ons if each.is_for(message.ports, data)]
+        if controls:
+            self.lasting[item] = _lasting(CONTROLLER, message), any(each.values[0] <= data[2] <= each.values[1] for each in controls)
         serial_us = BYTE_US * len(data) if message.ports & SERIAL else 0
         self.messages[item] = serial_us
         return serial_us
@@ -72,6 +81,10 @@ class Book:
             names = " or ".join(device.name for device in devices)
             return f"{describe(message.data)} is nothing that {names} declares"
         return None
+
+    def begun(self, kind: int) -> int:
+        """How many different notes (0) or momentary controllers (CONTROLLER) were seen to begin."""
+        return len({thing for things, begins in self.lasting.values() if begins for thing in things if thing & CONTROLLER == kind})
 
     def period_us(self, count: int) -> int:
         """From a key's press, or from its last repeat, to the next, after so many repeats."""
@@ -105,6 +118,12 @@ class Book:
 
     def took(self, done: int) -> str:
         return "a hold" if done & HELD else "a repeat" if done & REPEATED else "a double" if done & DOUBLED else "a tap"
+
+
+def _lasting(kind: int, message: Message) -> frozenset[int]:
+    """What a note or control change is about, at each port that it goes to."""
+    what = kind | (message.data[0] & 15) << 8 | message.data[1]
+    return frozenset(what | port << 16 for port in PORT_NAMES.values() if message.ports & port)
 
 
 def _takes(device: Device, data: bytes) -> bool:

@@ -28,7 +28,9 @@ class Coverage:
     messages: int = 0
     """Different messages, counted anew in each search."""
     notes: int = 0
-    """Different notes among them that begin."""
+    """Different notes that begin."""
+    momentaries: int = 0
+    """Different momentary controllers that are switched on."""
     backlog_us: int = 0
     """How far the serial line was ever behind."""
     fired: Counter[int] = field(default_factory=Counter)
@@ -59,7 +61,7 @@ class Coverage:
 
     def add(self, other: Coverage) -> None:
         """Add what other sessions have reached."""
-        for name in ("sessions", "edges", "rests", "listening", "messages", "notes"):
+        for name in ("sessions", "edges", "rests", "listening", "messages", "notes", "momentaries"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.backlog_us = max(self.backlog_us, other.backlog_us)
         for name in ("fired", "responded", "changes", "fates", "boundaries", "reached", "ties"):

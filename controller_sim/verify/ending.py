@@ -6,11 +6,13 @@ from typing import Any
 
 from controller_sim.design.form import Design
 from controller_sim.verify.accounts import NEWS, Accounts, Wrong
+from controller_sim.verify.book import CONTROLLER
 from controller_sim.verify.facts import loose_note
 from controller_sim.verify.watchers import RANGES
 
 RESTFUL = "rest is rest"
 NOTES = "notes end"
+MOMENTARY = "momentary is over"
 UNDER_WAY = ("live", "owing", "waiting", "group", "eager_fired", "level")
 """Of a fast engine: masks of what gestures are about."""
 
@@ -49,7 +51,18 @@ class Ending:
         for name in UNDER_WAY:
             if getattr(engine, name, 0):
                 return Wrong(RESTFUL, now_us, "every foot has been up for long, and a gesture is still under way")
-        if self.notes_end and accounts.sounding and not getattr(engine, "delayed", ()):
-            note = min(accounts.sounding)
+        if accounts.lasting and not getattr(engine, "delayed", ()):
+            return self._lasting(accounts, now_us)
+        return None
+
+    def _lasting(self, accounts: Accounts, now_us: int) -> Wrong | None:
+        """Something lasts though nothing is left that could end it."""
+        on = [thing for thing in sorted(accounts.lasting) if thing & CONTROLLER]
+        if on:
+            ports, channel, number = on[0] >> 16 & 3, on[0] >> 8 & 15, on[0] & 127
+            name = accounts.say.momentaries.named(ports, channel, number)
+            return Wrong(MOMENTARY, now_us, f"{name} is still on, though every foot is up")
+        if self.notes_end:
+            note = min(accounts.lasting)
             return Wrong(NOTES, now_us, f"note {note & 127} on channel {(note >> 8 & 15) + 1} still sounds, though every foot is up")
         return None

@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from controller_sim.core.kinds import FIRED, RESTARTED
+from controller_sim.core.storage import ENTRY_BYTES
 from controller_sim.design import program
 from controller_sim.design.form import Action, Debounce, Design
 from controller_sim.design.storage import first_kept, keeps
@@ -32,6 +33,7 @@ BOUNCE = "bounce"
 REFERENCE = "as the reference says"
 POWER = "kept through power-off"
 CUT = "power cuts"
+SPARING = "stored sparingly"
 ORDER = "order of scanning"
 POLLS_A_GAP = 4
 MOST_CUT_SAVES = 8
@@ -200,11 +202,8 @@ def power_cut(design: Design, factory: EngineFactory, session: Session, dice: Di
     if not keeps(design):
         return None
     saves, before = [], first_kept(design)
-    engine = factory(design, session.times_us[0], session.kept, True)
-    for time_us, word, arrived in session.instants():
-        engine.advance(time_us, word, arrived)
-        kept = tuple(engine.kept())
-        if 0 < sum(old != new for old, new in zip(before, kept, strict=True)) <= MOST_CUT_VALUES:
+    for kept in _saves(design, factory, session):
+        if sum(old != new for old, new in zip(before, kept, strict=True)) <= MOST_CUT_VALUES:
             saves.append(kept)
         before = kept
     if not saves:
@@ -216,6 +215,38 @@ def power_cut(design: Design, factory: EngineFactory, session: Session, dice: Di
     return (
         Wrong(CUT, session.times_us[-1], f"a cut at {cuts.neither[0]} leaves neither the old nor the new values") if cuts.neither else None
     )
+
+
+def _saves(design: Design, factory: EngineFactory, session: Session) -> Iterator[tuple[int, ...]]:
+    """The kept values of a session, each time they are others than before; at first the chip is as on the first day."""
+    before = first_kept(design)
+    engine = factory(design, session.times_us[0], session.kept, True)
+    for time_us, word, arrived in session.instants():
+        engine.advance(time_us, word, arrived)
+        kept = tuple(engine.kept())
+        if kept != before:
+            yield kept
+        before = kept
+
+
+def sparing(design: Design, factory: EngineFactory, session: Session, dice: Dice, tally: Tally) -> Wrong | None:
+    """A save writes an entry with the rows that have changed and an end behind it, and besides at most brings the journal home."""
+    if not keeps(design):
+        return None
+    chip = Storage(design)
+    before = chip.power_on()
+    home_bytes = chip.map.home_bytes + 1
+    for kept in _saves(design, factory, session):
+        tally.reached[SPARING] += 1
+        chip.save(before, kept, 0)
+        save = chip.saves[-1]
+        entries = save.parts * (ENTRY_BYTES + 1) + save.rows * (chip.map.row_bytes + 1)
+        # Each part may find the journal full, and what is left of it after the last one may be brought home in advance.
+        if save.written > entries + save.parts * home_bytes or save.tidied > home_bytes or (save.parts == 1 and save.written > entries):
+            text = f"storing {save.rows} changed rows writes {save.written} bytes and {save.tidied} afterwards"
+            return Wrong(SPARING, session.times_us[-1], f"{text}; the rows take {entries}, and all homes {home_bytes}")
+        before = kept
+    return None
 
 
 def order(design: Design, factory: EngineFactory, session: Session, dice: Dice, tally: Tally) -> Wrong | None:
@@ -251,5 +282,6 @@ CHECKS: dict[str, Check] = {
     REFERENCE: reference,
     POWER: power,
     CUT: power_cut,
+    SPARING: sparing,
     ORDER: order,
 }

@@ -5,13 +5,13 @@ from __future__ import annotations
 from controller_sim.design.form import Design
 from controller_sim.verify import accounts, ending, pairs, properties
 from controller_sim.verify.coverage import Coverage
-from controller_sim.verify.properties import ENDLESS, STATE, TWO_RUNS
+from controller_sim.verify.properties import ENDLESS, ONWARD, STATE, TWO_RUNS
 
 
 def times_reached(name: str, coverage: Coverage, design: Design) -> int | None:
     """How often the premise of a property was there in the runs that were covered; None where running decides nothing."""
     known = properties.BY_NAME[name]
-    if known.how in (STATE, TWO_RUNS) or name == pairs.ORDER:
+    if known.how in (STATE, TWO_RUNS, ONWARD) or name == pairs.ORDER:
         return coverage.reached[name]
     gestures = dict.fromkeys(("press", "release", "tap", "hold", "repeat", "double"), 0)
     chords = 0
@@ -31,9 +31,8 @@ def times_reached(name: str, coverage: Coverage, design: Design) -> int | None:
         accounts.BELIEVED: coverage.edges,
         accounts.BYTES: coverage.messages,
         ending.NOTES: coverage.notes,
+        ending.MOMENTARY: coverage.momentaries,
         ending.RESTFUL: coverage.rests,
         "listening": coverage.listening,
-        "home again": sum(times for (_, end), times in coverage.changes.items() if end == design.home),
-        "worst burst": coverage.messages,
     }
     return None if known.how not in (properties.WATCHED, ENDLESS) else counts.get(name)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from controller_sim.design.form import Design
 from controller_sim.reference import ReferenceEngine
 from controller_sim.script.recorder import record_history, retell
+from controller_sim.simulator import History, Input
 from controller_sim.verify.properties import BY_NAME
 from controller_sim.verify.searching import ACCIDENT, Finding, Judge
 
@@ -25,8 +26,20 @@ def script_of(design: Design, finding: Finding, on_reference: bool, line: str | 
     Where only the engine that was tried is wrong, the script demands what the readable engine does; where the design itself is,
     there is nothing else to demand, and the script only shows it. `line` says what the property is, if it is not a built-in one.
     """
-    text = retell(design, finding.history) if on_reference else record_history(design, finding.history)
+    history = _played(finding)
+    text = retell(design, history) if on_reference else record_history(design, history)
     return "".join(f"# {comment}\n" for comment in comments(finding, on_reference, line)) + text
+
+
+def _played(finding: Finding) -> History:
+    """The history of a finding, with what was played on after its end."""
+    history, onward = finding.history, finding.wrong.onward
+    if not onward:
+        return history
+    inputs = [Input(history.end_us + after_us, "contacts", word) for after_us, word in onward]
+    before = [history.inputs[-1].contacts if history.inputs else 0, *(word for _, word in onward)]
+    changes = [each for word, each in zip(before, inputs, strict=False) if each.contacts != word]
+    return History((*history.inputs, *changes), inputs[-1].time_us)
 
 
 def comments(finding: Finding, on_reference: bool, line: str | None = None) -> list[str]:

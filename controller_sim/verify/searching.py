@@ -13,17 +13,18 @@ from controller_sim.design.form import Design
 from controller_sim.simulator import History
 from controller_sim.verify.accounts import BELIEVED, Accounts, Wrong
 from controller_sim.verify.believing import check_edges
-from controller_sim.verify.book import Book
+from controller_sim.verify.book import CONTROLLER, Book
 from controller_sim.verify.coverage import Coverage
 from controller_sim.verify.dice import Dice
 from controller_sim.verify.drawing import SESSIONS, Feet
 from controller_sim.verify.earliest import EARLIEST, Edges
 from controller_sim.verify.ending import Ending
 from controller_sim.verify.histories import history_of, sessions_of
-from controller_sim.verify.pairs import BOUNCE, CUT, ORDER, POLLS, POWER, REFERENCE, SHIFT, Tally
+from controller_sim.verify.onward import HOME, HUSHED, STEPS, UNEDITED, played
+from controller_sim.verify.overlooking import overlooking
+from controller_sim.verify.pairs import BOUNCE, CUT, ORDER, POLLS, POWER, REFERENCE, SHIFT, SPARING, Tally
 from controller_sim.verify.pairs import CHECKS as PAIRS
 from controller_sim.verify.playing import outputs_of, play
-from controller_sim.verify.watchers import state_watchers
 from controller_sim.verify.watching import EngineFactory, MakeWatcher, Session, Watcher, packed_outputs, walk
 
 CHAIN = 8
@@ -42,11 +43,17 @@ SLOW: dict[str, tuple[int, ...]] = {
     POWER: (56,),
     ORDER: (24, 152),
     EARLIEST: (112, 200),
+    STEPS: (64,),
+    UNEDITED: (80,),
+    HUSHED: (120,),
+    HOME: (192,),
+    SPARING: (208,),
     STATE: (48, 176),
     BELIEVED: (32, 96, 160, 224),
     CUT: (248,),
 }
 """Which of TURNS sessions each check looks at; all are multiples of CLOSER."""
+ONWARD = frozenset((STEPS, UNEDITED, HUSHED, HOME))
 PROMISES_EVERY = 4
 
 Promises = Mapping[str, MakeWatcher]
@@ -92,6 +99,8 @@ class Judge:
         self.book = Book(design)
         self.ending = Ending(design)
         self.edges = Edges(design)
+        self.onward = played(design)
+        self.overlooking = overlooking(design)
         self.tally = Tally()
         self._slow = {turn: name for name, turns in SLOW.items() for turn in turns}
 
@@ -111,6 +120,8 @@ class Judge:
         wrong = None
         if name == EARLIEST:
             wrong = self.edges.check(self.factory, session, Dice(key), self.tally)
+        elif name in ONWARD:
+            wrong = self.played_on(name, session, key)
         elif name == STATE:
             wrong = self.state(session)
         elif name == BELIEVED:
@@ -125,13 +136,17 @@ class Judge:
         """One of the checks that two runs side by side decide."""
         return PAIRS[name](self.design, self.factory, session, Dice(key), self.tally)
 
+    def played_on(self, name: str, session: Session, key: str) -> Wrong | None:
+        """One of the checks that play a run on from its end."""
+        return self.onward.check(name, self.factory, session, Dice(key), self.tally)
+
     def believed(self, session: Session) -> Wrong | None:
         """Whether the engine's edges are those that the contacts give."""
         return check_edges(self.design, session, outputs_of(self.factory, self.design, session))
 
     def state(self, session: Session) -> Wrong | None:
         """The watchers of the state, instant by instant."""
-        return self._walk(session, state_watchers(self.design))
+        return self._walk(session, self.overlooking.watchers())
 
     def promised(self, session: Session) -> Wrong | None:
         """The watchers of the properties besides."""
@@ -162,6 +177,8 @@ class Judge:
             return self.pair(name, session, key)
         if name == EARLIEST:
             return self.edges.check(self.factory, session, Dice(key), self.tally)
+        if name in ONWARD:
+            return self.played_on(name, session, key)
         if name in self.promises:
             wrong = self._walk(session, {name: self.promises[name](self.design)})
             return wrong if wrong is not None and wrong.name == name else None
@@ -205,7 +222,8 @@ def search(
     found.coverage.ties.update(judge.tally.ties)
     found.coverage.branches |= judge.tally.branches
     found.coverage.messages = len(judge.book.messages)
-    found.coverage.notes = sum(begins for _, begins in judge.book.notes.values())
+    found.coverage.notes = judge.book.begun(0)
+    found.coverage.momentaries = judge.book.begun(CONTROLLER)
     return found
 
 

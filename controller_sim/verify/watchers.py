@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from controller_sim.core.kinds import FIRED, MODE, RESPONDED, RESTARTED, TICKS_PER_QUARTER, message_item
+from controller_sim.core.kinds import CLOCK_MESSAGE, FIRED, MODE, RESPONDED, RESTARTED, TICKS_PER_QUARTER, kind_of, message_item
 from controller_sim.design import program
 from controller_sim.design.form import Design
 from controller_sim.design.program import Statement
 from controller_sim.reference.interpreter import Interpreter
 from controller_sim.simulator.engines import Seen
-from controller_sim.verify.facts import statements_of, uses
+from controller_sim.verify.facts import statements_of
 from controller_sim.verify.watching import Item, Watcher
 
 
@@ -207,14 +207,15 @@ class Steady(Watcher):
 
     def __init__(self, design: Design) -> None:
         super().__init__()
-        self._item = message_item(design.tempo.ports, (0xF8,))
+        self._item = message_item(design.tempo.ports, (CLOCK_MESSAGE,))
         self._quarter = (0, 1)
         self._since_us = -1
         self._ticks = 0
         kinds = (program.SetTempo, program.ClockRun)
         timers = [timer.action for mode in design.modes for timer in mode.timers]
-        # A timer may set the tempo or start the clock anew and put nothing out.
+        # A timer may set the tempo or start the clock anew and put nothing out; another's clock may go on to the outputs.
         self._restless = any(isinstance(statement, kinds) for action in timers for statement in statements_of(design, action))
+        self._restless = self._restless or any(thru.kinds >> kind_of(CLOCK_MESSAGE) & 1 for thru in design.thru)
 
     def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
         quarter, parts = getattr(engine, "quarter", 0), TICKS_PER_QUARTER * getattr(engine, "quarter_parts", 1)
@@ -327,15 +328,3 @@ RANGES = "values in range"
 SHOWN = "shown as it is"
 STORED = "kept only when saved"
 STEADY = "steady clock"
-
-
-def state_watchers(design: Design) -> dict[str, Watcher]:
-    """New watchers of the state for one run, by the property that each decides; those that could never say anything are left out."""
-    found: dict[str, Watcher] = {RANGES: InRange(design), SHOWN: Shown(design)}
-    if any(cell.keep for cell in design.cells):
-        found[STORED] = Stored(design)
-    if without_cancel(design) is None:
-        found[CANCELLED] = Cancelled(design)
-    if uses(design, program.ClockRun):
-        found[STEADY] = Steady(design)
-    return found

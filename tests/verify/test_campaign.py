@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import Phase, given, settings
+from hypothesis import Phase, assume, given, settings
 from hypothesis import strategies as st
 
 from controller_sim.design import load_design
@@ -18,9 +18,10 @@ from controller_sim.design.fast import FastEngine
 from controller_sim.design.form import Design
 from controller_sim.testing.designs import designs
 from controller_sim.testing.planted import OtherDesign
+from controller_sim.verify.arriving import Sender
 from controller_sim.verify.campaigns import CHUNK, campaign, on_processes
 from controller_sim.verify.drawing import SESSIONS
-from controller_sim.verify.ending import NOTES
+from controller_sim.verify.properties import BY_NAME
 from controller_sim.verify.searching import Found, search
 from controller_sim.verify.watchers import InRange
 
@@ -38,9 +39,12 @@ LATE, EARLY = OtherDesign(partial(chord_off, 1)), OtherDesign(partial(chord_off,
 @settings(max_examples=8, phases=[Phase.explicit, Phase.generate])
 @given(st.data(), st.integers(0, 1000))
 def test_nothing_is_found_in_a_right_engine_whatever_the_design(data: st.DataObject, seed: int) -> None:
-    # A random design may well begin a note that it never ends.
-    findings = search(data.draw(designs()), seed, range(1)).findings
-    assert [finding.wrong for name, finding in findings.items() if name != NOTES] == []
+    design = data.draw(designs())
+    # While another's clock comes in, a foot may rest for seconds: what repeats every few microseconds would take minutes.
+    assume(not Sender.has_work(design) or design.timing.repeat.last_us >= 1000)
+    # A random design may well begin a note that it never ends, or have no way home.
+    findings = search(design, seed, range(1)).findings
+    assert [finding.wrong for name, finding in findings.items() if not BY_NAME[name].of_design] == []
 
 
 @pytest.mark.parametrize("seed", range(10))
