@@ -9,9 +9,12 @@ from hypothesis import given, settings
 from controller_sim.design import load_design, load_design_text
 from controller_sim.design.form import Design, Moved
 from controller_sim.design.program import Binary, CellValue, Compare, Constant, Local, Unary
+from controller_sim.design.storage import keeps
+from controller_sim.simulator.storage import Storage
 from controller_sim.testing.designs import designs
 from controller_sim.view.chart import Delay, latency_table, storage_table, switch_tables
 from controller_sim.view.sheet import Table
+from controller_sim.view.storage import layout_json
 from controller_sim.view.terms import Named, filled_in, known, opposite, together
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
@@ -187,6 +190,27 @@ def test_kept_values_have_a_map_and_designs_without_have_none() -> None:
     assert table is not None
     assert whole(table)[1] == ["cue", "0 to 39", "8 x 3", "24", "2-4", "0x014-0x02F"]
     assert storage_table(load_design_text("switches: [a]\nmodes: {only: {on: {press a: start()}}}\n")) is None
+
+
+@settings(max_examples=60)
+@given(designs().filter(keeps))
+def test_values_lie_in_the_chip_where_the_chart_says(design: Design) -> None:
+    facts = layout_json(design)
+    table = storage_table(design)
+    assert table is not None
+    storage = Storage(design)
+    storage.power_on()
+    row_bytes, step = facts["row_bytes"], facts["home_bytes"] // facts["rows"]
+    # A new chip has the first values at home: rows from 0x000 on, each with its checksum behind it, without which they are one stream.
+    stream = b"".join(storage.image[row * step : row * step + row_bytes] for row in range(facts["rows"]))
+    kept = [cell for cell in design.cells if cell.keep]
+    for cell, row in zip(kept, whole(table), strict=True):
+        ends = [int(text, 16) for text in row[5].split("-")]
+        first, last = (end // step * row_bytes + end % step for end in (ends[0], ends[-1]))
+        assert row[0] == cell.name and last - first + 1 == int(row[3])
+        wide = int(row[3]) // cell.size
+        values = [cell.low + int.from_bytes(stream[first + at * wide :][:wide], "big") for at in range(cell.size)]
+        assert values == list(cell.start_values)
 
 
 def test_delays_are_rounded_outwards_and_alike_ones_share_a_row_of_their_mode() -> None:

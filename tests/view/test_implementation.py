@@ -35,6 +35,21 @@ FORM = (
     "Notes",
 )
 
+# The same page: the items of each function. Those of the aux messages are from memory; numbers and notes are the design's own.
+ITEMS = [
+    *(("Basic channel", item) for item in ("default", "changed")),
+    *(("Mode", item) for item in ("default", "messages", "altered")),
+    *(("Note number", item) for item in ("", "true voice")),
+    *(("Velocity", item) for item in ("note on", "note off")),
+    *(("After touch", item) for item in ("keys", "channels")),
+    ("Pitch bend", ""),
+    *(("Program change", item) for item in ("", "true number")),
+    ("System exclusive", ""),
+    *(("System common", item) for item in ("song position", "song select", "tune")),
+    *(("System real time", item) for item in ("clock", "commands")),
+    *(("Aux messages", item) for item in ("local on/off", "all notes off", "active sense", "reset")),
+]
+
 
 def chart(design: Design) -> dict[tuple[str, str], tuple[str, str, str]]:
     """Function and item to what is transmitted, recognized and remarked; several notes are one."""
@@ -86,6 +101,8 @@ def test_the_chart_has_the_rows_of_the_form(design: Design) -> None:
     assert table.header == ("Function", "", "Transmitted", "Recognized", "Remarks")
     for _, _, sent, heard, _ in table.rows[:-1]:
         assert bool(sent.lines) == bool(heard.lines)
+    items = [item for item in chart(design) if not item[0].startswith(("Control", "Notes"))]
+    assert [item for item in items if item not in (("Aux messages", "all sound off"), ("Aux messages", "reset controllers"))] == ITEMS
 
 
 @pytest.mark.parametrize(
