@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import chain, count, pairwise
 from typing import Any
 
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.form import Design
 from controller_sim.design.storage import keeps
 from controller_sim.port.avr import CYCLES_PER_US, Emulator, Session, build_firmware
+from controller_sim.port.conform import Case
 from controller_sim.port.errors import PortError
 from controller_sim.port.polled import Plan, plans, seen
+from controller_sim.port.polling import seen_by_polling
+from controller_sim.script.printer import duration_text
 from controller_sim.simulator import History, Simulator, played
 from controller_sim.simulator.engines import Engine
 from controller_sim.simulator.storage import ERASED
+from controller_sim.verify.drawing import Feet
+from controller_sim.verify.histories import history_of
 
 QUEUE_DEFINES = ("SEND_BYTES=255", "CTL_TOLD")
 """With a queue that takes what one action sends, no poll waits for the serial line: what is measured is the firmware's own time."""
@@ -29,11 +34,14 @@ ACTIVE = ("byte", "display", "leds", "store")
 class Measured:
     """The worst that was seen. Times are in cycles of 16 MHz, 0 where there was nothing to measure."""
 
+    histories: int = 0
     polls: int = 0
     idle_poll_cycles: int = 0
     """The longest poll in which nothing was decided: no contact or arrival, no deadline, nothing put out or stored."""
     poll_cycles: int = 0
     """The longest of all, the serial line not waited for."""
+    poll_in: str = ""
+    """The history that it was in, and when."""
     pin_to_byte_cycles: int = 0
     """From a contact to the first byte of what it sends at once, the line being idle."""
     stack_bytes: int = 0
@@ -73,25 +81,38 @@ def instants_of(design: Design, history: History) -> list[int]:
     return sorted(set(found))
 
 
-def measure(design: Design, files: Mapping[str, str], histories: Iterable[History], progress: Callable[[str], None]) -> Measured:
+def random_cases(design: Design, total_us: int, seed: int) -> list[Case]:
+    """Sessions of random feet, as a board sees them, of so long in all."""
+    feet = Feet(design, seed)
+    cases: list[Case] = []
+    for session in chain.from_iterable(map(feet.block, count())):
+        history = seen_by_polling(design, history_of([session]))
+        total_us -= history.end_us
+        if total_us < 0:
+            break
+        cases.append(Case(f"random feet {len(cases)} of seed {seed}", history))
+    return cases
+
+
+def measure(design: Design, files: Mapping[str, str], cases: Sequence[Case], progress: Callable[[str], None]) -> Measured:
     """Play histories on the firmware of a design, its files, and tell the worst. Raises PortError for what cannot be built or fails."""
-    worst = Measured()
+    worst = Measured(len(cases))
     image = Simulator(design).storage.image if keeps(design) else bytes([ERASED])
     with Emulator(design, build_firmware(files, QUEUE_DEFINES)) as emulator:
-        for number, history in enumerate(histories, 1):
-            progress(f"measuring: history {number}")
-            planned = plans(design, history)
+        for number, case in enumerate(cases, 1):
+            progress(f"measuring: {number} of {len(cases)} histories")
+            planned = plans(design, case.history)
             sessions = [
                 emulator.play(plan.contacts, plan.steps, plan.off_us, None if place else image) for place, plan in enumerate(planned)
             ]
             for session in sessions:
                 if session.faults:
-                    raise PortError(f"the emulated board has failed: {session.faults[0]}")
-            _add(worst, design, planned, sessions)
+                    raise PortError(f"the emulated board has failed in {case.name}: {session.faults[0]}")
+            _add(worst, design, case.name, planned, sessions)
     return worst
 
 
-def _add(worst: Measured, design: Design, planned: Sequence[Plan], sessions: Sequence[Session]) -> None:
+def _add(worst: Measured, design: Design, name: str, planned: Sequence[Plan], sessions: Sequence[Session]) -> None:
     what = seen(design, planned, sessions)
     instants = instants_of(design, what.history)
     for plan, session, start_us, times_us in zip(planned, sessions, what.starts_us, what.times_us, strict=True):
@@ -101,7 +122,10 @@ def _add(worst: Measured, design: Design, planned: Sequence[Plan], sessions: Seq
         idle = (duration for poll, duration in enumerate(durations) if poll not in busy)
         worst.polls += len(durations)
         worst.idle_poll_cycles = max(worst.idle_poll_cycles, max(idle, default=0))
-        worst.poll_cycles = max(worst.poll_cycles, max(durations, default=0))
+        longest = max(durations, default=0)
+        if longest > worst.poll_cycles:
+            worst.poll_cycles = longest
+            worst.poll_in = f"{name}, {duration_text(start_us + times_us[durations.index(longest)])}"
         worst.stack_bytes = max(worst.stack_bytes, session.stack_bytes)
         worst.power_on_cycles = max(worst.power_on_cycles, session.first_clock)
         worst.pin_to_byte_cycles = max(worst.pin_to_byte_cycles, max(_latencies(plan, session), default=0))

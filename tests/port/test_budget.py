@@ -10,6 +10,7 @@ from controller_sim.design import load_design
 from controller_sim.port.avr import CYCLES_PER_US, build_firmware
 from controller_sim.port.boards import write_atmega328p
 from controller_sim.port.budget import instants_of, measure
+from controller_sim.port.conform import Case
 from controller_sim.simulator import History, Input
 
 pytestmark = pytest.mark.needs("avr-gcc", "make", "cc")
@@ -25,7 +26,7 @@ def silent(text: str) -> None:
 
 def test_all_figures_are_there_and_on_the_safe_side_of_what_they_bound() -> None:
     design = load_design(STARTER)
-    worst = measure(design, write_atmega328p(design, SOURCE), [TAPS], silent)
+    worst = measure(design, write_atmega328p(design, SOURCE), [Case("taps", TAPS)], silent)
     assert worst.polls > 10_000
     assert 0 < worst.idle_poll_cycles < worst.poll_cycles
     # From the poll before that missed the contact to the byte: less than those two polls.
@@ -37,7 +38,7 @@ def test_all_figures_are_there_and_on_the_safe_side_of_what_they_bound() -> None
 
 def test_a_history_in_which_nothing_happens_has_no_latency() -> None:
     design = load_design(STARTER)
-    worst = measure(design, write_atmega328p(design, SOURCE), [History((), 50_000)], silent)
+    worst = measure(design, write_atmega328p(design, SOURCE), [Case("rest", History((), 50_000))], silent)
     assert worst.pin_to_byte_cycles == 0 and worst.polls
 
 

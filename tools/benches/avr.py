@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from benches.telling import BenchError
 
@@ -13,11 +14,12 @@ from controller_sim.design.form import Design
 from controller_sim.port import WRITERS
 from controller_sim.port.avr import CYCLES_PER_US, build_firmware, missing_emulator
 from controller_sim.port.budget import measure as measure_firmware
+from controller_sim.port.budget import random_cases
+from controller_sim.port.conform import Case
 from controller_sim.port.errors import PortError
 from controller_sim.port.polling import seen_by_polling
 from controller_sim.script import parse_script, play
 from controller_sim.simulator import History
-from controller_sim.testing.conformance import drawn, port_histories
 
 BUDGETS: dict[str, dict[str, float]] = {
     "starter": {"flash_bytes": 6_144, "ram_bytes": 384, "idle_poll_us": 40, "poll_us": 500},
@@ -26,24 +28,24 @@ BUDGETS: dict[str, dict[str, float]] = {
 """What a design of configs/ may take at most: flash; RAM with the stack; a poll in which nothing is decided, and any poll."""
 COLUMNS = ("flash_bytes", "ram_bytes", "static_bytes", "stack_bytes", "idle_poll_us", "poll_us", "pin_to_byte_us")
 
-Taken = dict[str, float | bool]
+Taken = dict[str, Any]
 
 
-def histories(design: Design, path: Path, count: int, seed: int) -> Iterator[History]:
-    """The press scripts of a design and so many random ones."""
+def cases(design: Design, path: Path, seconds: int, seed: int) -> list[Case]:
+    """The press scripts of a design and random feet for so many seconds."""
+    found = []
     for script in sorted(path.parent.glob(f"{path.stem}_*.press")):
         run = play(design, parse_script(script.read_text(encoding="utf-8"), design))
-        yield seen_by_polling(design, History(run.inputs, run.end_us))
-    if count:
-        yield from drawn(port_histories(design), count, seed)
+        found.append(Case(script.name, seen_by_polling(design, History(run.inputs, run.end_us))))
+    return found + random_cases(design, seconds * 1_000_000, seed)
 
 
-def taken(path: Path, count: int, seed: int, progress: Callable[[str], None]) -> Taken:
-    """What the firmware of a design takes, measured over its scripts and so many random histories."""
+def taken(path: Path, seconds: int, seed: int, progress: Callable[[str], None]) -> Taken:
+    """What the firmware of a design takes, measured over its scripts and random feet for so many seconds."""
     design = load_design(path)
     files = WRITERS["atmega328p"](design, path.read_text(encoding="utf-8"))
     firmware = build_firmware(files)
-    worst = measure_firmware(design, files, histories(design, path, count, seed), progress)
+    worst = measure_firmware(design, files, cases(design, path, seconds, seed), progress)
     return {
         "flash_bytes": firmware.flash_bytes,
         "ram_bytes": firmware.static_bytes + worst.stack_bytes,
@@ -52,10 +54,11 @@ def taken(path: Path, count: int, seed: int, progress: Callable[[str], None]) ->
         "idle_poll_us": worst.idle_poll_cycles / CYCLES_PER_US,
         "poll_us": worst.poll_cycles / CYCLES_PER_US,
         "pin_to_byte_us": worst.pin_to_byte_cycles / CYCLES_PER_US,
+        "poll_in": worst.poll_in,
     }
 
 
-def measure(root: Path, count: int, seed: int) -> dict[str, Taken]:
+def measure(root: Path, seconds: int, seed: int) -> dict[str, Taken]:
     """What each design takes, its budget, and whether it keeps to it."""
     missing = missing_emulator()
     if missing:
@@ -68,7 +71,7 @@ def measure(root: Path, count: int, seed: int) -> dict[str, Taken]:
                 print(f"\r{name}: {text} ", end="", file=sys.stderr)
 
         try:
-            each = taken(root / "configs" / f"{name}.yaml", count, seed, progress)
+            each = taken(root / "configs" / f"{name}.yaml", seconds, seed, progress)
         except PortError as error:
             raise BenchError(f"{name}: {error}") from None
         progress("done\n")
@@ -88,4 +91,5 @@ def table(result: dict[str, Taken]) -> str:
         for key in COLUMNS
         if each[key] > each.get(f"most_{key}", each[key])
     ]
+    lines += [f"{name}: the longest poll is in {each['poll_in']}" for name, each in result.items()]
     return "\n".join([*lines, *(over or ["all budgets are kept"])])

@@ -312,6 +312,9 @@ static void start_hardware(void)
     ADCSRA = 1u << ADEN | 1u << ADIE | 1u << ADSC | 1u << ADPS2 | 1u << ADPS1 | 1u << ADPS0;
 #endif
     sei();
+#if CTL_PEDALS
+    _delay_ms(1); /* then every pedal has been read */
+#endif
 #if CTL_TEXT_BYTES
     start_display();
 #endif

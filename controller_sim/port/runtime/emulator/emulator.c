@@ -441,7 +441,8 @@ static void reading_told(avr_t *avr, avr_io_addr_t address, uint8_t value, void 
     avr->data[address] = value;
     unsigned pin = value >> 4 & 7u;
     uint16_t reading = (uint16_t)((value & 15u) << 8 | avr->data[GPIOR1]);
-    if (reading != now.pedals[pin] && avr->cycle > now.pedal_moved[pin] + CONVERSION_CYCLES) {
+    bool may_lag = now.pedal_moved[pin] && avr->cycle <= now.pedal_moved[pin] + CONVERSION_CYCLES;
+    if (reading != now.pedals[pin] && !may_lag) {
         fault("pin %u of port C reads %u, but it stands at %u", pin, reading, now.pedals[pin]);
     }
     if (now.told[pin] != reading) {
