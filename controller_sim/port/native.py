@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from controller_sim.core.kinds import message_item
+from controller_sim.core.kinds import message_item, response_item
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import Output, decode
 from controller_sim.port.c99 import design_files, runtime_files
@@ -37,6 +37,8 @@ const uint8_t *host_store_chip(void);
 const int32_t *host_store_writes(void);
 size_t host_store_take(void);
 """
+ANSWERED = 4
+"""Stands where a message has its ports."""
 LIBRARY = Path(__file__).parent / "runtime" / "library"
 _recent: list[tuple[Design, Library]] = []
 
@@ -212,6 +214,12 @@ def _column(values: Iterable[int]) -> array[int]:
     return values if isinstance(values, array) and values.typecode == "q" else array("q", values)
 
 
+def _item(data: bytes) -> int:
+    """A long message, or the answer to one."""
+    item: int = response_item(int.from_bytes(data[1:3], "little"), data[3:]) if data[0] == ANSWERED else message_item(data[0], data[1:])
+    return item
+
+
 def _with_bytes(items: Sequence[Any], numbers: array[int]) -> list[int | str]:
     """Items with the texts and long messages among them put together."""
     found: list[int | str] = []
@@ -223,6 +231,6 @@ def _with_bytes(items: Sequence[Any], numbers: array[int]) -> list[int | str]:
             count = (-1 - item) // 2
             data = numbers[place : place + (count + 7) // 8].tobytes()[:count]
             place += (count + 7) // 8
-            item = data.decode() if item & 1 else message_item(data[0], data[1:])
+            item = data.decode() if item & 1 else _item(data)
         found += (time_us, item)
     return found

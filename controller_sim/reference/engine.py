@@ -229,7 +229,7 @@ class ReferenceEngine:
             response: Response = self.design.responses[number]
             values = values_for(response.cause)
             if values is not None and (response.condition is None or self.truth(mode.conditions[response.condition])):
-                self._outputs.append(Responded(self.now_us, number))
+                self._outputs.append(Responded(self.now_us, number, tuple(values)))
                 self._pressed_us = self.now_us
                 self._interpreter.respond(response, values)
                 self._change_modes()

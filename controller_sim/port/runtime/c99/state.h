@@ -592,10 +592,12 @@ void ctl_receive(uint8_t port, uint8_t byte);
 
 #ifdef CTL_TRACE
 #define CTL_HAPPENED(kind, what) hw_happened((kind), (uint16_t)(what))
+#define CTL_ANSWERED(response, values, count) hw_answered((response), (values), (count))
 /* What keeps the accounts of presses: which of them ended without anything having fired. */
 #define CTL_ACCOUNT(statement) statement
 #else
 #define CTL_HAPPENED(kind, what) ((void)0)
+#define CTL_ANSWERED(response, values, count) ((void)(count))
 #define CTL_ACCOUNT(statement) ((void)0)
 #endif
 

@@ -2,7 +2,8 @@
  *
  * Inside, time has 32 bits and wraps as on a chip; here it has 64. An output is a pair of numbers, a time and an item; what an
  * item says is in controller_sim/design/outputs.py. A text, and a message of more than six bytes, is -1 - 2 * bytes (a text) or
- * -2 - 2 * bytes (a message, its ports in the first byte), and then the bytes, eight to a number, the first lowest.
+ * -2 - 2 * bytes (a message, its ports in the first byte; if that is 4, a response in two bytes and its values), and then the
+ * bytes, eight to a number, the first lowest.
  */
 #include <stdlib.h>
 #include <string.h>
@@ -104,6 +105,26 @@ void hw_happened(uint8_t kind, uint16_t what)
     if (kind != CTL_EDGE || host.trace) {
         put_out((int64_t)what << 3 | kind);
     }
+}
+
+/* How many values of 14 bits fit a number beside the response, its kind and a mark. */
+#define PACKED_VALUES 3
+
+void hw_answered(uint16_t response, const int16_t *values, uint8_t count)
+{
+    int64_t item = 1;
+    if (count > PACKED_VALUES) {
+        uint8_t bytes[3 + UINT8_MAX] = {4, (uint8_t)(response & 0xFFu), (uint8_t)(response >> 8)};
+        for (uint8_t i = 0; i < count; i++) {
+            bytes[3 + i] = (uint8_t)values[i];
+        }
+        put_out_bytes(-2 - 2 * (int64_t)(count + 3), bytes, 3, bytes + 3, count);
+        return;
+    }
+    for (uint8_t i = count; i; i--) {
+        item = item << 14 | values[i - 1];
+    }
+    put_out((item << 10 | response) << 3 | CTL_RESPONDED);
 }
 
 #if CTL_HAS_STORAGE
