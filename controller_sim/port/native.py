@@ -21,8 +21,9 @@ bool host_arrive(int64_t now_us, int64_t word, const int64_t *events, size_t cou
 const int64_t *host_outputs(void);
 size_t host_take(void);
 int64_t host_next_deadline_us(void);
-void host_facts(int32_t facts[3]);
+void host_facts(int32_t facts[5]);
 void host_cells(int32_t *values);
+void host_saved(int32_t *values);
 void host_kept(int32_t *values);
 void host_leds(uint8_t *values);
 void host_positions(int32_t *values);
@@ -165,7 +166,7 @@ class NativeEngine:
         return None if next_us < 0 else next_us
 
     def _fact(self, number: int) -> int:
-        facts = self._library.ffi.new("int32_t[3]")
+        facts = self._library.ffi.new("int32_t[5]")
         self._take_place().host_facts(facts)
         return int(facts[number])
 
@@ -199,6 +200,20 @@ class NativeEngine:
     def display(self) -> str:
         text: bytes = self._library.ffi.string(self._take_place().host_display())
         return text.decode()
+
+    @property
+    def level(self) -> int:
+        """The switches that are down, debounced (bit i: switch i)."""
+        return self._fact(4)
+
+    @property
+    def notice_shown(self) -> bool:
+        """Whether a notice covers the display."""
+        return self._fact(3) != 0
+
+    def saved(self) -> tuple[int, ...]:
+        """The cells, drafted ones as they were before the draft."""
+        return self._values("host_saved", "int32_t[]", self._cells)
 
     def kept(self) -> tuple[int, ...]:
         """What survives power-off now."""

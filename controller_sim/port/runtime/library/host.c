@@ -266,17 +266,22 @@ EXPORT int64_t host_next_deadline_us(void)
     return next_us;
 }
 
-/* mode (-1 before the first), tempo, whether the clock runs. */
-EXPORT void host_facts(int32_t facts[3])
+/* mode (-1 before the first), tempo, whether the clock runs, whether a notice covers the display, the switches that are down. */
+EXPORT void host_facts(int32_t facts[5])
 {
     facts[0] = ctl.mode == CTL_NO_MODE ? -1 : (int32_t)ctl.mode;
     facts[1] = 0;
     facts[2] = 0;
+    facts[3] = 0;
+    facts[4] = (int32_t)ctl.level;
 #if CTL_HAS_TEMPO
     facts[1] = ctl.tempo;
 #endif
 #if CTL_HAS_CLOCK
     facts[2] = ctl.clock_running;
+#endif
+#if CTL_HAS_NOTICES
+    facts[3] = ctl.noticing;
 #endif
 }
 
@@ -285,19 +290,30 @@ EXPORT void host_cells(int32_t *values)
     host_list_cells(values);
 }
 
-/* The kept cells as they would survive power-off now: drafted ones as they were before the draft. */
-EXPORT void host_kept(int32_t *values)
+/* List cells, drafted ones as they were before the draft. */
+static void list_saved(void (*list)(int32_t *), int32_t *values)
 {
 #if CTL_DRAFT_BYTES
     struct ctl_cells now = cells;
     bool dirty = ctl.dirty;
     ctl_cancel_draft();
-    host_list_kept(values);
+    list(values);
     cells = now;
     ctl.dirty = dirty;
 #else
-    host_list_kept(values);
+    list(values);
 #endif
+}
+
+EXPORT void host_saved(int32_t *values)
+{
+    list_saved(host_list_cells, values);
+}
+
+/* What would survive power-off now. */
+EXPORT void host_kept(int32_t *values)
+{
+    list_saved(host_list_kept, values);
 }
 
 EXPORT void host_leds(uint8_t *values)
