@@ -21,6 +21,7 @@
 
 static struct {
     int64_t now_us;
+    int64_t poll_us; /* not later than this comes a poll, whatever is asked for */
     bool trace;
 } host;
 
@@ -170,6 +171,7 @@ bool hw_store_is_busy(void)
 EXPORT void host_start(int64_t now_us, bool trace, const int32_t *kept)
 {
     host.now_us = now_us;
+    host.poll_us = now_us + STEP_US;
     host.trace = trace;
     memset(&ctl, 0, sizeof ctl);
 #if CTL_HAS_CELLS
@@ -184,10 +186,14 @@ EXPORT void host_start(int64_t now_us, bool trace, const int32_t *kept)
 static void advance(int64_t now_us, ctl_switches_t contacts)
 {
     /* Then polls come in between, as on a chip. */
-    while (now_us - host.now_us > (int64_t)STEP_US) {
-        ctl_advance((uint32_t)host.now_us + STEP_US, ctl.contacts);
+    while (now_us > host.poll_us) {
+        ctl_advance((uint32_t)host.poll_us, ctl.contacts);
         ctl_look();
-        host.now_us += STEP_US;
+        host.now_us = host.poll_us;
+        host.poll_us += STEP_US;
+#if CTL_AGES
+        ctl_age();
+#endif
     }
     ctl_advance((uint32_t)now_us, contacts);
     host.now_us = now_us;
@@ -252,7 +258,7 @@ EXPORT int64_t host_next_deadline_us(void)
 {
     int64_t next_us = -1;
     for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
-        if (slot != CTL_AGE_SLOT && ctl.deadlines[slot].state & CTL_ARMED) {
+        if (ctl.deadlines[slot].state & CTL_ARMED) {
             int64_t due_us = host.now_us + (int64_t)(uint32_t)(ctl.deadlines[slot].due_us - (uint32_t)host.now_us);
             next_us = next_us < 0 || due_us < next_us ? due_us : next_us;
         }
