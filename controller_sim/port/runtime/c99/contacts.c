@@ -87,16 +87,20 @@ static void changed(uint8_t s, bool is_closed)
         return;
     }
 #if HAS_LOCKOUT
-    if (wait->state & LOCKED && ctl_before(ctl.now_us, wait->due_us)) {
-        ctl_arm_one(wait, wait->due_us, &ctl.waking_us);
-        return;
+    if (!(wait->state & LOCKED) || !ctl_before(ctl.now_us, wait->due_us)) {
+        wait->state = 0;
     }
-#endif
+#else
     wait->state = 0;
+#endif
     if (!is_closed == !(ctl.level & CTL_BIT(s))) {
-        return;
-    }
-    if (is_closed) {
+        wait->state &= (uint8_t)~CTL_ARMED;
+        ctl.waking_us = ctl_first(ctl.contact_waits, CTL_SWITCHES);
+#if HAS_LOCKOUT
+    } else if (wait->state) {
+        ctl_arm_one(wait, wait->due_us, &ctl.waking_us);
+#endif
+    } else if (is_closed) {
         closed(s, wait);
     } else {
         opened(s, wait);

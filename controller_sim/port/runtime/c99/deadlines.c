@@ -26,6 +26,7 @@ void ctl_arm(uint8_t slot, uint32_t due_us)
 void ctl_disarm(uint8_t slot)
 {
     ctl.deadlines[slot].state = 0;
+    ctl.is_soonest_unsure = true;
 }
 
 /* The first of some deadlines that are armed, but not further off than CTL_FAR_US. */
@@ -43,6 +44,7 @@ uint32_t ctl_first(const struct ctl_deadline *deadline, uint8_t count)
 /* Look for the first deadline anew. */
 void ctl_find_soonest(void)
 {
+    ctl.is_soonest_unsure = false;
     ctl.soonest_us = ctl_first(ctl.deadlines, CTL_SLOTS);
 }
 

@@ -53,7 +53,9 @@ void ctl_poll(void)
     if (is_busy || ctl.dirty) {
         ctl_look();
         /* What is no longer waited for must not disturb a poll in which nothing else happens: they are to be short. */
-        ctl_find_soonest();
+        if (ctl.is_soonest_unsure) {
+            ctl_find_soonest();
+        }
         return;
     }
 #if CTL_HAS_STORAGE

@@ -645,6 +645,7 @@ void ctl_wipe(void)
     for (uint8_t slot = CTL_GROUP_SLOT; slot < CTL_TIMER_SLOT; slot++) {
         ctl.deadlines[slot].state = 0;
     }
+    ctl.is_soonest_unsure = true;
 #if CTL_HAS_CHORDS
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
         if (ctl.owner[s] != CTL_NOBODY && !(ctl.keys[ctl.owner[s]].flags & CTL_OWING)) {
