@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING
-
-from controller_sim.lazily import asked_for
 
 if TYPE_CHECKING:
     from controller_sim.design.errors import DesignError
@@ -23,4 +22,9 @@ _HOMES = {
     "load_design_text": "loader",
 }
 
-__getattr__ = asked_for(__name__, _HOMES)
+
+def __getattr__(name: str) -> object:
+    # Names are looked up when they are first asked for, so that importing the package loads nothing.
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

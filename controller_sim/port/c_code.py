@@ -289,7 +289,7 @@ class CodeWriter:
             case program.ClockRun(running):
                 return [f"ctl_run_clock({'true' if running else 'false'});"]
             case program.RestartTimer(timer):
-                return [f"ctl_restart_timer({timer});"] if self.facts.timers else []
+                return [f"ctl_restart_timer({timer});"] if timer < self.facts.timers else []
             case program.SaveDraft():
                 return ["ctl_save_draft();"] if self.facts.has_drafts else []
             case program.CancelDraft():

@@ -101,7 +101,7 @@ def _uses(facts: Facts) -> dict[str, object]:
         "CTL_HAS_DELAYED": int(facts.has_delayed),
         "CTL_DELAYED_MESSAGES": max(min(facts.waiting, design.delayed_messages), 1),
         "CTL_DELAYED_OVERFLOWS": int(facts.waiting > design.delayed_messages),
-        "CTL_DELAYED_BYTES": max(facts.delayed_bytes, 1),
+        "CTL_DELAYED_BYTES": max(facts.delayed_bytes, 3),
         "CTL_HAS_CANCELLING_MODES": int(facts.has_cancelling_modes),
         "CTL_HAS_TEMPO": int(facts.has_tempo),
         "CTL_TEMPO_LOW": design.tempo.low,

@@ -18,7 +18,6 @@ from controller_sim.port.c99 import design_files, runtime_files, write_c99
 from controller_sim.port.compiler import COMPILERS, find_compiler
 from controller_sim.port.errors import PortError
 from controller_sim.port.names import RESERVED, distinct, identifier
-from controller_sim.port.native import host_files
 from controller_sim.testing.designs import designs
 from controller_sim.testing.plain import PLACE, plain_design
 
@@ -42,43 +41,6 @@ def test_every_file_of_a_demo_design_compiles_without_a_warning(path: Path, tmp_
     assert "design.c" in sources
     done = subprocess.run([*find_compiler(), *CLEAN, "-c", *sources], cwd=folder, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
-
-
-FUZZ = """
-#include <stdio.h>
-static uint32_t seed = 1;
-static uint32_t draw(uint32_t below) { seed = seed * 1664525u + 1013904223u; return (seed >> 8) % below; }
-int main(void)
-{
-    int64_t now_us = 4294000000, sum = 0;
-    host_start(now_us, true, NULL);
-    for (int i = 0; i < 20000; i++) {
-        static const uint32_t waits_us[] = {1, 3000, 12000, 45000, 300000, 700000, 5000000};
-        int64_t word = draw(1u << CTL_SWITCHES), events[2];
-        now_us += 1 + draw(waits_us[draw(7)]);
-        events[0] = (int64_t)draw(256) << 2 | (1 + draw(2));
-        events[1] = CTL_PEDALS ? (int64_t)draw(1100) << 6 | draw(CTL_PEDALS + !CTL_PEDALS) << 2 : events[0];
-        if (!(draw(3) ? host_play(&now_us, &word, 1) : host_arrive(now_us, word, events, 2))) return 1;
-        for (size_t n = 0, count = host_take(); n < count; n++) sum += host_outputs()[n] % 1000;
-    }
-    printf("%lld\\n", (long long)sum);
-    free(out);
-    return 0;
-}
-"""
-
-
-@pytest.mark.needs("cc")
-@pytest.mark.parametrize("path", DESIGNS, ids=lambda path: path.stem)
-def test_random_edges_meet_no_undefined_behaviour_and_no_stray_access(path: Path, tmp_path: Path) -> None:
-    files = host_files(load_design(path))
-    folder = written(tmp_path, {**files, "fuzz.c": '#include "library.c"\n' + FUZZ})
-    sanitizers = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
-    command = [*find_compiler(), "-std=c99", "-O1", "-g", *sanitizers, "fuzz.c", "-o", "fuzz"]
-    subprocess.run(command, cwd=folder, check=True, capture_output=True)
-    done = subprocess.run(["./fuzz"], cwd=folder, capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    assert int(done.stdout)
 
 
 @settings(max_examples=60)

@@ -16,10 +16,12 @@ bool ctl_is_echo(uint8_t port, const uint8_t *bytes, uint8_t count)
     return false;
 }
 
-void ctl_forget_echo(uint8_t i)
+void ctl_forget_echoes(void)
 {
-    if (ctl.now_us - ctl.sent[i].at_us >= CTL_ECHO_US) {
-        ctl.sent[i].ports = 0;
+    for (uint8_t i = 0; i < CTL_MOST_ECHOES; i++) {
+        if (ctl.now_us - ctl.sent[i].at_us >= CTL_ECHO_US) {
+            ctl.sent[i].ports = 0;
+        }
     }
 }
 #endif
@@ -88,9 +90,13 @@ static void send(const struct ctl_message *message)
 static void drop(uint8_t place)
 {
     ctl.delayed_count--;
+#if CTL_DELAYED_MESSAGES > 1
     for (; place < ctl.delayed_count; place++) {
         ctl.delayed[place] = ctl.delayed[place + 1];
     }
+#else
+    (void)place;
+#endif
 }
 
 /* The first message of the queue is due. */
@@ -113,9 +119,11 @@ void ctl_send_later(uint32_t delay_us, uint8_t ports, const uint8_t *bytes, uint
 #endif
     uint32_t due_us = ctl.now_us + delay_us;
     uint8_t place = ctl.delayed_count++;
+#if CTL_DELAYED_MESSAGES > 1
     for (; place && ctl_before(due_us, ctl.delayed[place - 1].due_us); place--) {
         ctl.delayed[place] = ctl.delayed[place - 1];
     }
+#endif
     struct ctl_delayed *entry = &ctl.delayed[place];
     entry->due_us = due_us;
     entry->mode = CTL_NO_MODE;

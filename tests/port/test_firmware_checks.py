@@ -1,0 +1,108 @@
+"""What looks for faults in the firmware finds those that are planted, and none where there is none."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT / "tools"))
+
+from firmware_checks import wild  # noqa: E402  # no package of the project, tools/ must be on the path first
+from firmware_checks.building import CheckError  # noqa: E402
+from firmware_checks.cuts import cuts  # noqa: E402
+from firmware_checks.fuzzing import fuzz, missed_by_all, ranges  # noqa: E402
+from firmware_checks.soak import soak  # noqa: E402
+
+from controller_sim.port.c99 import runtime_files  # noqa: E402
+
+STARTER = wild.named_designs([ROOT / "configs" / "starter.yaml"])
+
+
+def plant(monkeypatch: pytest.MonkeyPatch, name: str, before: str, after: str) -> None:
+    """Replace a text of the runtime that stands there once."""
+    files = runtime_files()
+    assert files[name].count(before) == 1, f"{name} has no place for this any more"
+    files[name] = files[name].replace(before, after)
+    monkeypatch.setattr(wild, "runtime_files", lambda: files)
+
+
+def quiet(line: str) -> None:
+    pass
+
+
+def soaked(folder: Path) -> dict[str, int]:
+    return soak(STARTER, {}, 20_000, 1, 1, folder, quiet)
+
+
+@pytest.mark.needs("cc")
+def test_the_firmware_as_it_is_plays_as_many_edges_as_were_asked_for_and_more_than_edges(tmp_path: Path) -> None:
+    result = soaked(tmp_path)
+    assert result["edges"] >= 20_000
+    assert min(result[each] for each in ("polls", "messages", "power_ons", "cuts")) > 0
+
+
+@pytest.mark.needs("cc")
+@pytest.mark.parametrize(
+    ("name", "before", "after", "word"),
+    [
+        pytest.param("show.c", "ctl.leds[led] = values[led];", "ctl.leds[led + 1] = values[led];", "out of bounds", id="stray write"),
+        pytest.param(
+            "storage.c", "    wait();\n    put_and_wait(0, MAGIC);", "    put_and_wait(0, MAGIC);", "is read while", id="busy memory"
+        ),
+        pytest.param("messages.c", "let_out(ports, bytes, 2);", "let_out(ports, bytes, 1);", "another length", id="half a message"),
+        pytest.param(
+            "modes.c", "ctl.mode = ctl.next_mode;", "ctl.mode = ctl.next_mode + (ctl.contacts > 2);", "ends with", id="no such mode"
+        ),
+    ],
+)
+def test_a_planted_fault_is_met_by_random_feet(
+    name: str, before: str, after: str, word: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plant(monkeypatch, name, before, after)
+    with pytest.raises(CheckError, match=word):
+        soaked(tmp_path)
+
+
+@pytest.mark.needs("cc", "clang")
+def test_what_compilers_do_differently_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    here = "    let_out(ports, bytes, 2);"
+    plant(monkeypatch, "messages.c", here, f"#ifdef __clang__\n    if (bytes[1] == 3) {{\n        return;\n    }}\n#endif\n{here}")
+    with pytest.raises(CheckError, match=r"with the sanitizers came .* without them"):
+        soaked(tmp_path)
+
+
+@pytest.mark.needs("cc")
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        pytest.param("put_journal(store.end, END);", "(void)0;", id="an old entry behind the new one comes back"),
+        pytest.param("static void begin_entry(void)\n{", "static void begin_entry(void)\n{\n    put_journal(0, END);", id="ended early"),
+        pytest.param("return (uint16_t)(LAST_ADDRESS - place);", "return (uint16_t)(LAST_ADDRESS - (place ? place : 1u));", id="overlap"),
+    ],
+)
+def test_storage_that_a_power_cut_can_break_is_found(before: str, after: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    cuts(STARTER, 1, False, 1, 1, tmp_path / "as it is", quiet)
+    plant(monkeypatch, "storage.c", before, after)
+    with pytest.raises(CheckError, match=r"neither all old nor all new|does not come up|is refused"):
+        cuts(STARTER, 1, False, 1, 1, tmp_path / "planted", quiet)
+
+
+@pytest.mark.needs("cc", "clang", "gcc", "gcov")
+def test_the_fuzzer_tells_what_it_reaches_and_keeps_the_input_that_shows_a_fault(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    result = fuzz(STARTER, ["-runs=50"], 1, 1, tmp_path / "as it is", None, quiet)
+    reached = result["designs"][0]["files"]["storage.c"]
+    assert len(reached["hit"]) > len(reached["missed"]) > 0
+    plant(monkeypatch, "show.c", "ctl.leds[led] = values[led];", "ctl.leds[led + 1] = values[led];")
+    with pytest.raises(CheckError, match=r"play it again: .*bad_"):
+        fuzz(STARTER, ["-runs=50"], 1, 1, tmp_path, tmp_path / "inputs", quiet)
+    assert list((tmp_path / "inputs").rglob("bad_*"))
+
+
+def test_only_what_no_design_reaches_counts_as_missed() -> None:
+    one = {"a.c": {"hit": [1, 2], "missed": [3, 4, 5, 9]}, "design.c": {"hit": [], "missed": [1]}}
+    other = {"a.c": {"hit": [4], "missed": [1, 2]}, "b.c": {"hit": [1], "missed": []}}
+    assert missed_by_all([one, other]) == {"a.c": [3, 5, 9]}
+    assert ranges([3, 4, 5, 9, 11, 12]) == "3-5, 9, 11-12"

@@ -1,0 +1,223 @@
+/* Power fails at every byte that is written to the storage, leaving every value there, and again while that is put in order: what
+ * comes up must be all old or all new. `cuts SEED SAVES DEEP`.
+ *
+ * With DEEP (1) second cuts follow all first ones and leave every value, and all images of other versions are taken over. Without
+ * (0) they leave values that mean something, the more rows there are, the fewer first cuts they follow, and two images are taken.
+ */
+#include "wild_board.c"
+
+#if CTL_HAS_STORAGE
+#define MOST_WRITES 8192u
+
+static uint64_t state, boots, saves, tidied, cut_bytes, cut_again;
+static bool deep;
+
+struct kept {
+    int32_t values[WILD_CELLS];
+};
+
+struct run {
+    uint8_t image[CTL_STORAGE_BYTES]; /* before the writes */
+    uint32_t writes[MOST_WRITES];
+    size_t count;
+    struct kept old, new;
+};
+
+static uint32_t draw(uint32_t below)
+{
+    state = state * 6364136223846793005u + 1442695040888963407u; /* D. E. Knuth's MMIX */
+    return (uint32_t)(state >> 33) % below;
+}
+
+/* Boot from what is in the chip, listing what that writes; whether the chip is taken. */
+static bool boot(struct run *into)
+{
+    memset(&ctl, 0, sizeof ctl);
+    memcpy(into->image, chip.bytes, sizeof chip.bytes);
+    written = into->writes;
+    written_count = 0;
+    written_room = MOST_WRITES;
+    chip.is_busy = false;
+    ctl_take_first_values();
+    bool is_taken = ctl_store_power_on();
+    into->count = written_count;
+    demand(written_count < MOST_WRITES, "power-on writes without end");
+    boots++;
+    return is_taken;
+}
+
+static struct kept kept_now(void)
+{
+    struct kept now = {{0}};
+    host_list_kept(now.values);
+    return now;
+}
+
+static bool same_kept(const struct kept *one, const struct kept *other)
+{
+    return !memcmp(one, other, sizeof *one);
+}
+
+static bool tells(unsigned torn, uint8_t before, uint8_t after)
+{
+    return torn == before || torn == after || torn == 0 || torn == END || torn == LIVE || torn == MAGIC || torn == (before ^ 0x80u) ||
+           torn == (after ^ 1u);
+}
+
+/* Cut the power at each write of a run with each value; then, once, at each write of the power-on that follows. */
+static void cut(const struct run *run, bool again)
+{
+    static struct run after[2];
+    uint8_t image[CTL_STORAGE_BYTES];
+    memcpy(image, run->image, sizeof image);
+    for (size_t i = 0; i < run->count; i++) {
+        uint16_t address = (uint16_t)(run->writes[i] >> 8);
+        uint8_t byte = (uint8_t)run->writes[i];
+        for (unsigned torn = 0; torn < 256; torn++) {
+            bool is_telling = tells(torn, image[address], byte);
+            if (again && !deep && !is_telling) {
+                continue;
+            }
+            struct run *next = &after[again];
+            memcpy(chip.bytes, image, sizeof image);
+            chip.bytes[address] = (uint8_t)torn;
+            demand(boot(next), "a cut leaves an image that is refused");
+            struct kept now = kept_now();
+            if (!same_kept(&now, &run->old) && !same_kept(&now, &run->new)) {
+                fprintf(stderr, "write %zu of %zu, at address %u, torn to %u\n", i + 1, run->count, address, torn);
+                fail("neither all old nor all new");
+            }
+            *(again ? &cut_again : &cut_bytes) += 1;
+            if (next->count && !again && (deep || !draw(CTL_ROWS * CTL_ROWS))) {
+                next->old = run->old;
+                next->new = run->new;
+                cut(next, true);
+            }
+        }
+        image[address] = byte;
+    }
+    memcpy(chip.bytes, image, sizeof image);
+    demand(boot(&after[again]), "what has been written to the end is refused");
+    struct kept now = kept_now();
+    demand(again || same_kept(&now, &run->new), "what has been written to the end does not come up");
+}
+
+/* How many rows of the stream the cells' present values differ in from `before`. */
+static unsigned rows_changed(const uint8_t before[])
+{
+    unsigned count = 0;
+    for (unsigned row = 0; row < CTL_ROWS; row++) {
+        bool differs = false;
+        for (unsigned i = row * CTL_ROW_BYTES; i < (row + 1u) * CTL_ROW_BYTES; i++) {
+            differs |= before[i] != stream_byte((uint16_t)i);
+        }
+        count += differs;
+    }
+    return count;
+}
+
+/* Give some cells other values, in no more rows than one save holds. */
+static struct kept change(const struct kept *old)
+{
+    static uint8_t before[CTL_ROWS * CTL_ROW_BYTES];
+    struct kept new = *old;
+    for (unsigned i = 0; i < sizeof before; i++) {
+        before[i] = stream_byte((uint16_t)i);
+    }
+    for (unsigned left = 1u + draw(4); left; left--) {
+        uint32_t which = draw(COUNT_OF(wild_kept));
+        int64_t low = wild_kept[which].low, span = wild_kept[which].high - low;
+        uint32_t end = draw(4);
+        struct kept tried = new;
+        tried.values[which] = (int32_t)(low + (end == 0 ? 0 : end == 1 ? span : (int64_t)draw(0x7FFFFFFFu) % (span + 1)));
+        host_set_kept(tried.values);
+        if (rows_changed(before) <= CTL_ROWS_AT_ONCE) {
+            new = tried;
+        }
+        host_set_kept(new.values);
+    }
+    return new;
+}
+
+static void save(bool with_cuts)
+{
+    static struct run run;
+    run.old = kept_now();
+    run.new = change(&run.old);
+    memcpy(run.image, chip.bytes, sizeof chip.bytes);
+    written = run.writes;
+    written_count = 0;
+    uint16_t tail = ctl.stored.tail;
+    CTL_KEPT_CHANGED();
+    /* A byte a poll. */
+    while (ctl_store_step()) {
+    }
+    run.count = written_count;
+    saves++;
+    tidied += ctl.stored.tail < tail;
+    if (with_cuts) {
+        struct ctl_state then = ctl;
+        uint8_t image[CTL_STORAGE_BYTES];
+        memcpy(image, chip.bytes, sizeof image);
+        cut(&run, false);
+        memcpy(chip.bytes, image, sizeof image);
+        chip.is_busy = false;
+        ctl = then;
+        host_set_kept(run.new.values);
+        written_room = MOST_WRITES;
+    }
+}
+
+/* A chip that is made ready, or taken over from another version of the design. */
+static void cut_at_power_on(const uint8_t image[])
+{
+    static struct run run;
+    memcpy(chip.bytes, image, sizeof chip.bytes);
+    if (boot(&run)) {
+        run.old = run.new = kept_now();
+        cut(&run, false);
+    }
+}
+
+int main(int count, char **arguments)
+{
+    if (count != 4) {
+        fputs("cuts SEED SAVES DEEP\n", stderr);
+        return 2;
+    }
+    state = strtoull(arguments[1], NULL, 10);
+    unsigned long wanted = strtoul(arguments[2], NULL, 10);
+    deep = strtoul(arguments[3], NULL, 10);
+    static uint8_t image[CTL_STORAGE_BYTES];
+    memset(image, 0xFF, sizeof image);
+    cut_at_power_on(image);
+    for (size_t i = 0, first = draw(COUNT_OF(wild_images)); i < (deep ? COUNT_OF(wild_images) : 2); i++) {
+        cut_at_power_on(wild_images[(first + i) % COUNT_OF(wild_images)]);
+    }
+    static struct run run;
+    memset(chip.bytes, 0xFF, sizeof chip.bytes);
+    demand(boot(&run), "a new chip is refused");
+    /* Anywhere in the journal, then where it is full and brought home, and where it begins again over old entries. */
+    for (unsigned long n = 0; n < wanted * (1 + 64 / CTL_ROWS); n++) {
+        for (uint32_t more = draw(4); more; more--) {
+            save(false);
+        }
+        save(true);
+    }
+    for (unsigned long n = 0; n < 1 + wanted / 8; n++) {
+        for (uint64_t before = tidied; tidied == before;) {
+            save(!has_room(CTL_ROWS_AT_ONCE < 8 ? CTL_ROWS_AT_ONCE : 8));
+        }
+        save(true);
+    }
+    printf("{\"saves\": %llu, \"tidied\": %llu, \"cuts\": %llu, \"cuts_in_recovery\": %llu, \"boots\": %llu}\n", (unsigned long long)saves,
+           (unsigned long long)tidied, (unsigned long long)cut_bytes, (unsigned long long)cut_again, (unsigned long long)boots);
+    return 0;
+}
+#else
+int main(void)
+{
+    puts("{\"saves\": 0, \"tidied\": 0, \"cuts\": 0, \"cuts_in_recovery\": 0, \"boots\": 0}");
+    return 0;
+}
+#endif
