@@ -37,6 +37,8 @@ HUSHED = "panic silences"
 HOME = "home again"
 MOST_AHEAD = 3
 """Gestures at random before what is to be tried."""
+STEPS_TRIED = 6
+"""Values at which steps are tried, one after another."""
 MOST_EDITS = 4
 MOST_STROKES = 400
 """Strokes in the search for a way home; where these do not settle it, it is left open."""
@@ -111,13 +113,26 @@ class Played:
         return {number: modes for number, modes in found.items() if modes}
 
     def _steps(self, factory: EngineFactory, session: Session, dice: Dice, tally: Tally) -> Wrong | None:
-        """A step up, and the step down that takes it back; where the first is cut short by an end nothing is asked."""
+        """Steps up and down, at some values one after another."""
         run = self._ahead(factory, session, dice, self.pairs.__contains__)
         if run is None:
             return None
+        pair = dice.one_of(self.pairs[run.engine.mode])
+        for _ in range(STEPS_TRIED):
+            wrong = self._step(run, pair, dice.below(2) == 1, tally)
+            if wrong is not None:
+                return Wrong(STEPS, session.end_us, wrong, tuple(run.log))
+            mode = run.engine.mode
+            for _ in range(dice.below(3)):
+                run.fire(pair.up if dice.below(2) else pair.down)
+            if run.engine.mode != mode or pair not in self.pairs.get(mode, ()):
+                return None
+        return None
+
+    def _step(self, run: Onward, pair: moving.Pair, up: bool, tally: Tally) -> str | None:
+        """A step, and the step that takes it back; where the first is cut short by an end nothing is asked."""
         engine, design, mode = run.engine, self.design, run.engine.mode
-        pair = dice.one_of(self.pairs[mode])
-        first, then, sign = (pair.up, pair.down, 1) if dice.below(2) else (pair.down, pair.up, -1)
+        first, then, sign = (pair.up, pair.down, 1) if up else (pair.down, pair.up, -1)
         aside = {*pair.aside, *moving.timer_cells(design, mode)}
         cells = [(c, cell) for c, cell in enumerate(design.cells) if c not in aside]
         places = [(place, c) for c, cell in cells for place in range(cell.offset, cell.offset + cell.size)]
@@ -138,8 +153,7 @@ class Played:
         for place, c in places:
             if engine.cells[place] != before[place]:
                 told = f"{design.cells[c].name} is {before[place]}, {between} after {self._named(first)}, and"
-                text = f"{told} {engine.cells[place]} after {self._named(then)}"
-                return Wrong(STEPS, session.times_us[-1], text, tuple(run.log))
+                return f"{told} {engine.cells[place]} after {self._named(then)}"
         return None
 
     def _may_refuse(self, number: int, cell: int) -> bool:
@@ -185,7 +199,7 @@ class Played:
         for each in (run, other):
             each.wait(self._notice_us)
         difference = self._difference(run.engine, other.engine, mode)
-        return None if difference is None else Wrong(UNEDITED, session.times_us[-1], difference, tuple(run.log))
+        return None if difference is None else Wrong(UNEDITED, session.end_us, difference, tuple(run.log))
 
     @cached_property
     def _notice_us(self) -> int:
@@ -222,18 +236,19 @@ class Played:
         panic = dice.one_of(self.panics[mode])
         stroke = self.strokes.of[panic]
         held = [b for b in self._sounders(mode) if not design.keys[b.key].mask & design.keys[design.bindings[panic].key].mask]
-        if held:
+        if held and dice.below(3):
             stroke = self.strokes.while_down(design.keys[dice.one_of(held).key].mask, stroke)
         if panic not in run.make(stroke):
             return None
         heard = around(run.put_out, panic)
         tally.reached[HUSHED] += len(heard.before)
-        late = set() if any(each.timers for each in design.modes) else heard.late
+        timers = (timer.action for each in design.modes for timer in each.timers)
+        late = set() if any(note_statements(design, action, True) for action in timers) else heard.late
         for notes, what in ((heard.before & heard.after, "sounds on"), (late, "begins, from what had waited,")):
             if notes:
                 _, channel, note = min(notes)
                 text = f"note {note} on channel {channel + 1} {what} after {self._named(panic)}"
-                return Wrong(HUSHED, session.times_us[-1], text, tuple(run.log))
+                return Wrong(HUSHED, session.end_us, text, tuple(run.log))
         return None
 
     def _sounders(self, mode: int) -> Iterator[Binding]:
@@ -274,7 +289,7 @@ class Played:
         if listens:
             return None
         text = f"from {design.modes[from_mode].name} no gesture leads back to {design.modes[design.home].name}, not through others either"
-        return Wrong(HOME, session.times_us[-1], text, first.log)
+        return Wrong(HOME, session.end_us, text, first.log)
 
     def _go(self, run: Onward, factory: EngineFactory, session: Session, place: _Place) -> Onward:
         """A run at a place: the same one put back where the engine can be, else one that is played there again."""

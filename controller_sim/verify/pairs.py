@@ -6,15 +6,15 @@ Each check takes a session and answers with what is wrong; it counts in `Counts`
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
 from controller_sim.core.kinds import FIRED, RESTARTED
-from controller_sim.core.storage import ENTRY_BYTES
+from controller_sim.core.storage import ENTRY_BYTES, entry_bytes
 from controller_sim.design import program
 from controller_sim.design.form import Action, Debounce, Design
-from controller_sim.design.storage import first_kept, keeps
+from controller_sim.design.storage import StorageMap, first_kept, keeps
 from controller_sim.simulator.errors import SimulatorError
 from controller_sim.simulator.storage import Storage
 from controller_sim.verify.accounts import Wrong
@@ -39,6 +39,9 @@ POLLS_A_GAP = 4
 MOST_CUT_SAVES = 8
 MOST_CUT_VALUES = 24
 """Cutting the power at every byte is not tried where more kept values than this change at once: it takes too long for a campaign."""
+
+MOST_ENDS = 2
+"""Bytes that may be written to end the journal where an entry begins and where it ends."""
 
 Check = Callable[[Design, EngineFactory, Session, Dice, "Tally"], Wrong | None]
 
@@ -230,23 +233,44 @@ def _saves(design: Design, factory: EngineFactory, session: Session) -> Iterator
 
 
 def sparing(design: Design, factory: EngineFactory, session: Session, dice: Dice, tally: Tally) -> Wrong | None:
-    """A save writes an entry with the rows that have changed and an end behind it, and besides at most brings the journal home."""
+    """A save adds one entry with the rows that have changed; only where the journal has no room is it brought home besides."""
     if not keeps(design):
         return None
     chip = Storage(design)
-    before = chip.power_on()
-    home_bytes = chip.map.home_bytes + 1
+    before, layout, used = chip.power_on(), chip.map, 0
+    home_bytes, room = layout.home_bytes + 1, layout.size - layout.home_bytes
     for kept in _saves(design, factory, session):
-        tally.reached[SPARING] += 1
-        chip.save(before, kept, 0)
-        save = chip.saves[-1]
-        entries = save.parts * (ENTRY_BYTES + 1) + save.rows * (chip.map.row_bytes + 1)
-        # Each part may find the journal full, and what is left of it after the last one may be brought home in advance.
-        if save.written > entries + save.parts * home_bytes or save.tidied > home_bytes or (save.parts == 1 and save.written > entries):
-            text = f"storing {save.rows} changed rows writes {save.written} bytes and {save.tidied} afterwards"
-            return Wrong(SPARING, session.times_us[-1], f"{text}; the rows take {entries}, and all homes {home_bytes}")
+        rows = _rows(layout, before, kept)
         before = kept
+        chip.save(chip.saves[-1].kept if chip.saves else chip.first, kept, 0)
+        save, parts = chip.saves[-1], -(-len(rows) // layout.rows_at_once)
+        entries = parts * (ENTRY_BYTES + MOST_ENDS) + len(rows) * (layout.row_bytes + 1)
+        if parts > 1:
+            # The journal may be brought home between the parts, so that what is used of it is not known any more.
+            return None
+        tally.reached[SPARING] += 1
+        used += entry_bytes(layout.row_bytes, len(rows))
+        # One that does not fit is preceded by a journal brought home, and begins the next one.
+        brought = home_bytes if used > room - 1 else 0
+        used = entry_bytes(layout.row_bytes, len(rows)) if brought else used
+        full = used + entry_bytes(layout.row_bytes, 1) >= room
+        if save.written > entries + brought or save.tidied > (home_bytes if full else 0):
+            text = f"{len(rows)} changed rows are stored with {save.written} bytes and {save.tidied} afterwards"
+            return Wrong(SPARING, session.end_us, f"{text}; {entries + brought} and {home_bytes if full else 0} would do")
+        used = 0 if full else used
     return None
+
+
+def _rows(layout: StorageMap, before: Sequence[int], after: Sequence[int]) -> set[int]:
+    """The rows in which the kept values differ."""
+    rows: set[int] = set()
+    first = 0
+    for each in layout.cells:
+        for element in range(each.cell.size):
+            if before[first + element] != after[first + element]:
+                rows.update(layout.rows_of(each, element, 1))
+        first += each.cell.size
+    return rows
 
 
 def order(design: Design, factory: EngineFactory, session: Session, dice: Dice, tally: Tally) -> Wrong | None:

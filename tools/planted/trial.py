@@ -16,7 +16,7 @@ from pathlib import Path
 from types import CodeType, ModuleType
 
 from planted import faults, played
-from planted.engine import Defect
+from planted.defect import Defect
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 DESIGNS = Path(__file__).with_name("designs")
@@ -51,7 +51,10 @@ IN_DESIGNS = (
         )
         for number, each in enumerate(faults.PLANTED, 1)
     ),
-    *(InDesign(f"design: {each.name}", each.caught_by, played.BASE + each.bad, played.BASE + each.good, BLOCKS) for each in played.PLAYED),
+    *(
+        InDesign(f"design: {each.name}", each.caught_by, each.head + played.BASE + each.bad, each.head + played.BASE + each.good, BLOCKS)
+        for each in played.PLAYED
+    ),
 )
 
 
