@@ -38,6 +38,8 @@ class Measured:
     polls: int = 0
     idle_poll_cycles: int = 0
     """The longest poll in which nothing was decided: no contact or arrival, no deadline, nothing put out or stored."""
+    idle_poll_in: str = ""
+    """The history that it was in, and when."""
     poll_cycles: int = 0
     """The longest of all, the serial line not waited for."""
     poll_in: str = ""
@@ -119,13 +121,15 @@ def _add(worst: Measured, design: Design, name: str, planned: Sequence[Plan], se
         polls = session.polls
         durations = [later - earlier for earlier, later in pairwise(polls)]
         busy = set(_busy_polls(session, times_us, [at_us - start_us for at_us in instants if at_us >= start_us]))
-        idle = (duration for poll, duration in enumerate(durations) if poll not in busy)
         worst.polls += len(durations)
-        worst.idle_poll_cycles = max(worst.idle_poll_cycles, max(idle, default=0))
-        longest = max(durations, default=0)
-        if longest > worst.poll_cycles:
-            worst.poll_cycles = longest
-            worst.poll_in = f"{name}, {duration_text(start_us + times_us[durations.index(longest)])}"
+        place = max((poll for poll in range(len(durations)) if poll not in busy), key=durations.__getitem__, default=None)
+        if place is not None and durations[place] > worst.idle_poll_cycles:
+            worst.idle_poll_cycles = durations[place]
+            worst.idle_poll_in = f"{name}, {duration_text(start_us + times_us[place])}"
+        place = max(range(len(durations)), key=durations.__getitem__, default=None)
+        if place is not None and durations[place] > worst.poll_cycles:
+            worst.poll_cycles = durations[place]
+            worst.poll_in = f"{name}, {duration_text(start_us + times_us[place])}"
         worst.stack_bytes = max(worst.stack_bytes, session.stack_bytes)
         worst.power_on_cycles = max(worst.power_on_cycles, session.first_clock)
         worst.pin_to_byte_cycles = max(worst.pin_to_byte_cycles, max(_latencies(plan, session), default=0))

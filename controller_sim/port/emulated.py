@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 
 from controller_sim.design.form import Design
 from controller_sim.design.storage import keeps
@@ -26,9 +27,10 @@ class Atmega328p:
     name = "avr"
     most_tries = 300
 
-    def __init__(self, write: Writer = WRITERS["atmega328p"]) -> None:
-        """`write` writes the files of the firmware."""
+    def __init__(self, write: Writer = WRITERS["atmega328p"], folder: Path | None = None) -> None:
+        """`write` writes the files of the firmware; `folder` keeps what was built of them."""
         self._write = write
+        self._folder = folder
         self._design: Design | None = None
         self._emulator: Emulator | None = None
         self._image = BLANK
@@ -48,7 +50,7 @@ class Atmega328p:
 
     def _start(self, design: Design, source: str) -> None:
         self.close()
-        self._emulator = Emulator(design, build_firmware(self._write(design, source), TOLD))
+        self._emulator = Emulator(design, build_firmware(self._write(design, source), TOLD, self._folder), self._folder)
         self._design = design
         self._image = BLANK
 

@@ -61,8 +61,13 @@ def silent(text: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def board() -> Iterator[Atmega328p]:
-    target = Atmega328p()
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("built")
+
+
+@pytest.fixture(scope="module")
+def board(built: Path) -> Iterator[Atmega328p]:
+    target = Atmega328p(folder=built)
     yield target
     target.close()
 
@@ -139,12 +144,34 @@ def test_pedals_midi_in_colours_and_a_display_of_two_lines_are_those_of_the_refe
     assert {text for _, text in trace.expected.outputs["led go"]} == {"dim", "blink"}
 
 
+BARE = LAMPS.replace("display: {characters: 16, lines: 2}\n", "").replace(", keep: yes", "")
+BARE = "".join(line for line in BARE.splitlines(keepends=True) if "display:" not in line and "text:" not in line)
+
+
+@pytest.mark.parametrize("waits", [True, False])
+def test_the_first_poll_knows_where_pedals_stand_because_the_board_waits_for_its_converter(waits: bool, built: Path) -> None:
+    def write(design: form.Design, source: str) -> dict[str, str]:
+        files = WRITERS["atmega328p"](design, source)
+        wait = "    _delay_ms(1); /* then every pedal has been read */\n"
+        assert wait in files["board.c"]
+        return files if waits else {**files, "board.c": files["board.c"].replace(wait, "")}
+
+    design = load_design_text(BARE, "bare.yaml")
+    target = Atmega328p(write, built)
+    try:
+        trace = next(iter(target.play(design, BARE, [History((), 100_000)])))
+    finally:
+        target.close()
+    assert trace.error == ("" if waits else "pin 5 of port C reads 0, but it stands at 40")
+    assert not waits or (trace.expected is not None and first_difference(trace.expected, trace) is None)
+
+
 FAULTS = {
     "the line runs at twice the pace": ("board.c", "#define BAUD_DIVIDER 31", "#define BAUD_DIVIDER 15", "serial"),
     "a byte too many leaves": ("board.c", "for (uint8_t i = ctl_status_is_running(bytes[0]) ? 1 : 0;", "for (uint8_t i = 0;", "serial"),
-    "the clock begins anew": ("board.c", "    overflows++;", "", ""),
-    "the clock runs slow": ("board.c", "high << 15 | low >> 1", "(high << 15 | low >> 1) / 1001u * 1000u", ""),
-    "LEDs blink too fast": ("board.c", "#define BLINK_OVERFLOWS 8u", "#define BLINK_OVERFLOWS 4u", "led go"),
+    "the clock begins anew": ("board.c", "    overflows_us += OVERFLOW_US;", "", ""),
+    "the clock runs slow": ("board.c", "return start_us + passed_us;", "return (start_us + passed_us) / 1001u * 1000u;", ""),
+    "LEDs blink too fast": ("board.c", "#define BLINK_SHIFT 18", "#define BLINK_SHIFT 17", "led go"),
     "dim is half bright": ("board.c", "++turn & 3u", "++turn & 1u", "led go"),
     "a colour is the other one": ("pins.h", "{PB(1), PB(2)}", "{PB(2), PB(1)}", "led mute"),
     "the second line begins elsewhere": ("board.c", "? 0x40u :", "? 0x41u :", "display"),
@@ -158,7 +185,7 @@ FAULTS = {
 
 
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_fault_of_the_board_is_found(fault: str) -> None:
+def test_a_fault_of_the_board_is_found(fault: str, built: Path) -> None:
     name, old, new, way = FAULTS[fault]
 
     def write(design: form.Design, source: str) -> dict[str, str]:
@@ -167,7 +194,7 @@ def test_a_fault_of_the_board_is_found(fault: str) -> None:
         return {**files, name: files[name].replace(old, new)}
 
     design = load_design_text(LAMPS, "lamps.yaml")
-    target = Atmega328p(write)
+    target = Atmega328p(write, built)
     try:
         trace = next(iter(target.play(design, LAMPS, [seen_by_polling(design, busy_history())])))
     finally:

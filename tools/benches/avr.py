@@ -55,6 +55,7 @@ def taken(path: Path, seconds: int, seed: int, progress: Callable[[str], None]) 
         "poll_us": worst.poll_cycles / CYCLES_PER_US,
         "pin_to_byte_us": worst.pin_to_byte_cycles / CYCLES_PER_US,
         "poll_in": worst.poll_in,
+        "idle_poll_in": worst.idle_poll_in,
     }
 
 
@@ -91,5 +92,7 @@ def table(result: dict[str, Taken]) -> str:
         for key in COLUMNS
         if each[key] > each.get(f"most_{key}", each[key])
     ]
-    lines += [f"{name}: the longest poll is in {each['poll_in']}" for name, each in result.items()]
+    lines += [
+        f"{name}: the longest poll is in {each['poll_in']}; without a decision, in {each['idle_poll_in']}" for name, each in result.items()
+    ]
     return "\n".join([*lines, *(over or ["all budgets are kept"])])
