@@ -9,8 +9,9 @@ booth.tap("a")
 
 from __future__ import annotations
 
-from importlib import import_module
 from typing import TYPE_CHECKING
+
+from controller_sim.lazily import asked_for
 
 if TYPE_CHECKING:
     from controller_sim.design import DesignError, load_design
@@ -34,16 +35,18 @@ __all__ = [
 ]
 
 _HOMES = {
-    "Design": "controller_sim.design.form",
-    "DesignError": "controller_sim.design",
-    "load_design": "controller_sim.design",
-    "Simulator": "controller_sim.simulator",
-    "SimulatorError": "controller_sim.simulator",
+    "Design": "design.form",
+    "DesignError": "design",
+    "Run": "script",
+    "Script": "script",
+    "ScriptError": "script",
+    "Simulator": "simulator",
+    "SimulatorError": "simulator",
+    "load_design": "design",
+    "parse_script": "script",
+    "play": "script",
+    "print_script": "script",
+    "record": "script",
 }
 
-
-def __getattr__(name: str) -> object:
-    # Names are looked up when they are first asked for, so that importing the package loads nothing.
-    if name not in __all__:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(_HOMES.get(name, "controller_sim.script")), name)
+__getattr__ = asked_for(__name__, _HOMES)

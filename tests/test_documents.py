@@ -76,7 +76,11 @@ def test_the_tutorial_goes_as_it_says_from_an_empty_folder_to_a_program_for_a_bo
     assert not drawn, f"{tutorial.PICTURE} is out of date: {HOW}"
 
 
-@pytest.mark.parametrize("command", [command for command in readme.commands() if command not in readme.NOT_RUN])
+def as_case(command: str) -> object:
+    return pytest.param(command, marks=pytest.mark.needs("avr-gcc", "make")) if "make " in command else command
+
+
+@pytest.mark.parametrize("command", [as_case(command) for command in readme.commands() if command not in readme.NOT_RUN])
 def test_a_command_in_the_readme_does_what_it_is_there_for(command: str, copy: Path) -> None:
     shell(command, copy)
 

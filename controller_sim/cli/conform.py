@@ -18,10 +18,13 @@ if TYPE_CHECKING:
 _EPILOG = """\
 The press scripts are those beside the design whose names begin with its name, as `test` finds them. What they expect is not
 looked at here: whatever the feet do in them is played on the reference, on the fast engine and on each port, and MIDI bytes,
-display, LEDs, the stored image and all times must be the same. Of the first difference a short press script is written.
+display, LEDs, the stored image and all times must be the same. An emulated ATmega328P (`--on avr`) sees contacts when it looks at them:
+it is held to what the reference does with what it has seen, each thing in the first look that can know of it. Of the first
+difference a short press script is written.
 
 examples:
   controller-sim conform configs/booth.yaml --on micropython
+  controller-sim conform configs/booth.yaml --on avr --fuzz 20
   controller-sim conform configs/booth.yaml --fuzz 200 --seed 7
   controller-sim conform my.yaml --on all --scripts rehearsals/ --json
 
@@ -110,12 +113,9 @@ def _cases(arguments: argparse.Namespace, design: Design) -> list[Case]:
 
 
 def _scripts(arguments: argparse.Namespace) -> list[Path]:
-    from controller_sim.cli.test import design_of, find_scripts
+    from controller_sim.cli.test import find_scripts, scripts_of
 
-    if arguments.scripts is not None:
-        return find_scripts([Path(arguments.scripts)])
-    design = Path(arguments.design)
-    return [path for path in sorted(design.parent.glob(f"{design.stem}*.press")) if design_of(path) == design]
+    return find_scripts([Path(arguments.scripts)]) if arguments.scripts is not None else scripts_of(Path(arguments.design))
 
 
 def _write_script(arguments: argparse.Namespace, result: Result) -> str | None:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from controller_sim.cli.terminal import BadInput, add_command, load, text_of, write_text
+from controller_sim.cli.terminal import BadInput, add_command, load, play_script, read_script, show_progress, text_of, write_text
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Mapping
+
+    from controller_sim.design.form import Design
 
 _WRITTEN = "written.txt"
 """Says of every file what it was when it was written, so that a file that somebody has changed since is known."""
@@ -18,14 +20,20 @@ _EPILOG = """\
 What says how your own board is wired (pins.h, pins.py, board.c, board.py) is yours: where such a file is there already, it is left as
 it is. All else is written anew, unless somebody has changed it since it was written: then nothing is, but with --force.
 
+Of firmware for the ATmega328P it tells what it takes of the chip. That is built with avr-gcc, and run in an emulated chip over the
+press scripts beside the design and some random feet; --unmeasured leaves that out.
+
 examples:
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware
   controller-sim port configs/starter.yaml --to atmega328p --out starter_board && make -C starter_board
   controller-sim port configs/booth.yaml --to micropython --out booth_micropython
   controller-sim port configs/booth.yaml --to c99 --out booth_firmware --force
 
-exit codes: 0 written, 2 a file or the command line is wrong, or files were changed by hand
+exit codes: 0 written, 2 a file or the command line is wrong, files were changed by hand, or the firmware does not fit the chip
 """
+_MEASURED = "atmega328p"
+_FEET_S = 20
+"""For so long random feet go on."""
 
 
 def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -34,6 +42,8 @@ def add_to(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> Non
     parser.add_argument("--to", metavar="TARGET", required=True, help="what to write it for, such as c99, atmega328p or micropython")
     parser.add_argument("--out", metavar="DIR", required=True, help="the folder to write to")
     parser.add_argument("--force", action="store_true", help="write over files that were changed by hand")
+    parser.add_argument("--unmeasured", action="store_true", help="do not find out what the firmware takes of its chip")
+    parser.add_argument("--json", action="store_true", help="what was written, and what it takes, as JSON")
     parser.set_defaults(execute=execute)
 
 
@@ -54,10 +64,79 @@ def execute(arguments: argparse.Namespace) -> int:
     if not arguments.force:
         _refuse_changed(folder, new)
     _write(folder, {**new, _WRITTEN: _sums(files)})
-    print(f"{len(new)} files written to {folder}")
-    for name in kept:
-        print(f"left as it is: {folder / name}")
+    if not arguments.json:
+        print(f"{len(new)} files written to {folder}")
+        for name in kept:
+            print(f"left as it is: {folder / name}")
+    taken = _taken(arguments.design, design, files) if arguments.to == _MEASURED and not arguments.unmeasured else {}
+    if arguments.json:
+        import json
+
+        print(json.dumps({"folder": str(folder), "written": list(new), "left": kept, **taken}, indent=1))
+    else:
+        _tell(taken)
     return 0
+
+
+def _taken(path: str, design: Design, files: Mapping[str, str]) -> dict[str, Any]:
+    """What firmware takes of the chip, as far as this machine can find out; `missing` says what it lacks."""
+    from controller_sim.port import avr
+    from controller_sim.port.errors import PortError
+
+    missing = avr.missing_compiler()
+    if missing is not None:
+        return {"missing": missing}
+    show_progress("building the firmware")
+    try:
+        firmware = avr.build_firmware(files)
+        taken: dict[str, Any] = {"flash_bytes": firmware.flash_bytes, "most_flash_bytes": avr.FLASH_BYTES}
+        taken |= {"static_bytes": firmware.static_bytes, "most_ram_bytes": avr.RAM_BYTES}
+        missing = avr.missing_emulator()
+        return taken | ({"missing": missing} if missing is not None else _measured(path, design, files))
+    except PortError as error:
+        raise BadInput(f"{path}: {error}") from None
+    finally:
+        show_progress("")
+
+
+def _measured(path: str, design: Design, files: Mapping[str, str]) -> dict[str, Any]:
+    from controller_sim.cli.test import scripts_of
+    from controller_sim.port.avr import CYCLES_PER_US
+    from controller_sim.port.budget import measure, random_cases
+    from controller_sim.port.conform import Case
+    from controller_sim.port.polling import seen_by_polling
+    from controller_sim.simulator import History
+
+    cases = []
+    for script in scripts_of(Path(path)):
+        run = play_script(design, read_script(script, design), "fast")
+        cases.append(Case(str(script), seen_by_polling(design, History(run.inputs, run.end_us))))
+    worst = measure(design, files, cases + random_cases(design, _FEET_S * 1_000_000, 0), show_progress)
+    return {
+        "stack_bytes": worst.stack_bytes,
+        "idle_poll_us": worst.idle_poll_cycles / CYCLES_PER_US,
+        "poll_us": worst.poll_cycles / CYCLES_PER_US,
+        "poll_in": worst.poll_in,
+        "pin_to_byte_us": worst.pin_to_byte_cycles / CYCLES_PER_US,
+        "scripts": len(cases),
+        "feet_s": _FEET_S,
+    }
+
+
+def _tell(taken: Mapping[str, Any]) -> None:
+    from controller_sim.view.words import plural
+
+    if "flash_bytes" in taken:
+        print(f"flash    {taken['flash_bytes']:,} of {taken['most_flash_bytes']:,} bytes")
+        stack = f", and {taken['stack_bytes']:,} of stack at its deepest" if "stack_bytes" in taken else ", and the stack"
+        print(f"RAM      {taken['static_bytes']:,} of {taken['most_ram_bytes']:,} bytes{stack}")
+    if "poll_us" in taken:
+        print(f"a poll   {taken['poll_us']:.0f} us at most, the serial line not waited for ({taken['poll_in']})")
+        print(f"         {taken['idle_poll_us']:.0f} us at most if nothing is decided in it")
+        print(f"latency  {taken['pin_to_byte_us']:.0f} us at most from a contact to the first byte of what it sends at once")
+        print(f"measured in an emulated ATmega328P over {plural(taken['scripts'], 'press script')} and {taken['feet_s']} s of random feet")
+    if "missing" in taken:
+        print(f"not {'measured' if 'flash_bytes' in taken else 'built'}: {taken['missing']}")
 
 
 def _refuse_changed(folder: Path, files: Mapping[str, str]) -> None:

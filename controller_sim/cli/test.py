@@ -103,6 +103,11 @@ def find_scripts(paths: list[Path]) -> list[Path]:
     return list(scripts)
 
 
+def scripts_of(design: Path) -> list[Path]:
+    """The press scripts beside a design whose names begin with its name."""
+    return [path for path in sorted(design.parent.glob(f"{design.stem}*.press")) if design_of(path) == design]
+
+
 def design_of(script: Path) -> Path:
     """The design beside a script with the longest name that the script's name begins with. Raises BadInput when there is none."""
     from controller_sim.script.files import design_beside

@@ -9,11 +9,11 @@ from .kinds import (
     MESSAGE,
     MOST_ECHOES,
     NEVER,
-    RESPONDED,
     RESTARTED,
     START_MESSAGE,
     TICKS_PER_QUARTER,
     kind_of,
+    response_item,
 )
 from .midi_in import SYSEX, Parser
 from .pedals import Pedals
@@ -170,7 +170,7 @@ class Arrivals(Recogniser):
         """Run a response unless its condition (a bit, or 0) does not hold; whether it did run."""
         if condition and not self.read_conditions(self) & condition:
             return False
-        self.packed += (now_us, response << 3 | RESPONDED)
+        self.packed += (now_us, response_item(response, values))
         self.gesture_at = now_us
         self.tables.responses[response](self, now_us, *values)
         if self.next_mode >= 0:

@@ -282,10 +282,15 @@ class Engine(Arrivals):
                 self.packed += (now_us, text)
         self.show_leds(self, now_us)
 
-    def kept(self):
-        """What survives power-off now: the kept cells, drafted ones as they were before the draft."""
+    def saved(self):
+        """All cells, drafted ones as they were before the draft."""
         cells = list(self.cells)
         if self.mode >= 0:
             for i, value in zip(self.tables.draft[self.mode], self.drafted):
                 cells[i] = value
+        return cells
+
+    def kept(self):
+        """What survives power-off now: the kept cells, drafted ones as they were before the draft."""
+        cells = self.saved()
         return tuple([cells[i] for i in self.tables.kept])

@@ -63,6 +63,19 @@ def message_item(ports, data):
     return (item << 2 | ports) << 3 | MESSAGE
 
 
+def response_item(response, values):
+    """Pack the answer to what arrived: the response (0..1023) and the values that came, each 0..16383; of a pedal's move none."""
+    item = 1
+    for value in reversed(values):
+        item = item << 14 | value
+    return (item << 10 | response) << 3 | RESPONDED
+
+
+def response_of(item):
+    """Which response a packed answer is of."""
+    return item >> 3 & 1023
+
+
 def lets_go(item):
     """Whether a packed message ends a note: a note-off, or a note-on with velocity 0."""
     status = item >> 5 & 0xF0

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
 from typing import TYPE_CHECKING
+
+from controller_sim.lazily import asked_for
 
 if TYPE_CHECKING:
     from controller_sim.design.errors import DesignError
@@ -22,9 +23,4 @@ _HOMES = {
     "load_design_text": "loader",
 }
 
-
-def __getattr__(name: str) -> object:
-    # Names are looked up when they are first asked for, so that importing the package loads nothing.
-    if name not in __all__:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+__getattr__ = asked_for(__name__, _HOMES)

@@ -20,6 +20,11 @@ class FastEngine(Engine):
     def __init__(self, design: Design, now_us: int = 0, kept: Sequence[int] | None = None, trace: bool = False) -> None:
         super().__init__(tables_of(design, trace), now_us, kept)
 
+    @property
+    def notice_shown(self) -> bool:
+        """Whether a notice covers the display."""
+        return self.notice is not None
+
     def take_outputs(self) -> list[Output]:
         """What was put out since the last call."""
         return decode(self.take())

@@ -345,7 +345,10 @@ class Gestured:
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """A message is handed to one of `message.ports`; a note-on of velocity 0 counts as a note-off of velocity 64."""
+    """A message is handed to one of `message.ports`; a note-on of velocity 0 counts as a note-off of velocity 64.
+
+    Of a controller of 14 bits: its lower half is, after an upper one. A `message.status` of 0..15 is any message on that channel.
+    """
 
     message: Received
 
@@ -371,11 +374,22 @@ class Event:
 
     what: Gestured | Sent | Received | Moved | Turned | Started
     values: tuple[Expression, ...] = ()
-    """What it gives names to: over a message's data bytes, or a single switch and its place in the group, as locals 0 and 1."""
+    """What it gives names to: over a message's values, or a single switch and its place in the group, as locals 0 and 1."""
+    names: tuple[str, ...] = ()
+    """What the first of `values` are called in the file; the others have no name."""
     first: int = 0
     """The promise's local that the first of `values` becomes; the others follow."""
     condition: Expression | None = None
-    """Over the promise's locals. Of a gesture, a move and a message received it is read as things were before that instant."""
+    """Over the promise's locals. If `looks_back`, it is read as things were before that instant."""
+
+    @property
+    def looks_back(self) -> bool:
+        """Whether what it comes of is what its instant begins with: a gesture, a move, or a message received."""
+        return isinstance(self.what, Gestured | Moved | Received)
+
+
+Trigger = Event | Expression
+"""What a promise waits for. An expression: its being so at the end of an instant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,15 +404,17 @@ class Promise:
     name: str
     place: Place
     kind: str
-    what: Event | Expression
+    what: tuple[Trigger, ...]
+    """Any of these; of `always` there is one, an expression."""
     during: Expression | None = None
-    after: Event | Expression | None = None
-    """An expression: its becoming true."""
-    until: Event | Expression | None = None
+    after: tuple[Trigger, ...] = ()
+    """Each of these; of an expression its becoming true."""
+    until: tuple[Trigger, ...] = ()
+    """The first of these."""
     within_us: int | None = None
     """The last instant at which it is in force is this long after `after`."""
     named: int = 0
-    """How many locals `after` gives values to; promises that are in force at one time differ in these."""
+    """How many locals every `after` gives values to, its first ones; promises that are in force at one time differ in these."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,12 +17,16 @@ from controller_sim.design.program import (
     Choice,
     Compare,
     Constant,
+    Down,
     Expression,
+    Lit,
     Local,
     Logic,
     Position,
     Reading,
+    Shows,
     Unary,
+    Was,
 )
 
 LOWEST = -(1 << 31)
@@ -130,7 +134,7 @@ def children(expression: Expression) -> tuple[Expression, ...]:
     match expression:
         case CellValue(index=index) | Changed(index=index):
             return () if index is None else (index,)
-        case Unary(operand=operand):
+        case Unary(operand=operand) | Was(value=operand) | Down(switch=operand):
             return (operand,)
         case Binary(left=left, right=right) | Compare(left=left, right=right) | Logic(left=left, right=right):
             return left, right
@@ -155,6 +159,14 @@ def key_of(expression: Expression) -> Key:
             return ("reading", name)
         case Position(pedal=pedal):
             return ("position", pedal)
+        case Lit(led=led):
+            return ("led", led)
+        case Shows(line=line, text=text, inside=inside):
+            return ("shows", line, text, inside)
+        case Was():
+            return ("was", *below)
+        case Down():
+            return ("down", *below)
         case Unary(operator=operator) | Binary(operator=operator) | Compare(operator=operator) | Logic(operator=operator):
             return (operator, *below)
     return ("choice", *below)

@@ -188,7 +188,7 @@ class _Loader:
         # Where nothing is promised there is no reason to load what knows about promises.
         from controller_sim.design.promises import read_promises
 
-        return replace(design, promises=read_promises(self.scope, self.layout, design, node))
+        return replace(design, promises=read_promises(self.scope, self.layout, design, self.forms, node))
 
     def with_warnings(self, design: Design) -> Design:
         if not any(cell.keep for cell in design.cells):

@@ -10,15 +10,15 @@ display; an integer holds its kind in the lowest three bits and the rest above:
     LED      value (8 bits), led
     EDGE     down (1 bit), switch
     RESTARTED  nothing
-    RESPONDED  response
+    RESPONDED  values of 14 bits, first value lowest, topped by a 1, then response (10 bits)
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE, RESPONDED, RESTARTED, message_item
+from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE, RESTARTED, message_item, response_item, response_of
 
 FATES = ("unbound", "cancelled", "spent")
 
@@ -84,9 +84,10 @@ class Restarted(Output):
 
 @dataclass(frozen=True, slots=True)
 class Responded(Output):
-    """A pedal moved or a message was received: the response's index."""
+    """A pedal moved or a message was received: the response's index, and the values that came, as many as its cause has."""
 
     response: int
+    values: tuple[int, ...] = ()
 
 
 def decode(packed: Iterable[int | str]) -> list[Output]:
@@ -116,7 +117,13 @@ def decode_one(time_us: int, item: int | str) -> Output:
         return Restarted(time_us)
     if kind == EDGE:
         return Edge(time_us, rest >> 1, bool(rest & 1))
-    return Responded(time_us, rest)
+    return Responded(time_us, response_of(item), tuple(_values(rest >> 10)))
+
+
+def _values(marked: int) -> Iterator[int]:
+    while marked >> 14:
+        yield marked & 0x3FFF
+        marked >>= 14
 
 
 def encode(outputs: Iterable[Output]) -> list[int | str]:
@@ -143,6 +150,7 @@ def _encode_one(output: Output) -> int | str:
             return (switch << 1 | down) << 3 | EDGE
         case Restarted():
             return RESTARTED
-        case Responded(response=response):
-            return response << 3 | RESPONDED
+        case Responded(response=response, values=values):
+            answer: int = response_item(response, values)
+            return answer
     raise TypeError(f"no output: {output!r}")

@@ -82,7 +82,10 @@ class Choice(Expression):
 
 @dataclass(frozen=True, slots=True)
 class Reading(Expression):
-    """A fact that the engine keeps: `tempo` (beats a minute, rounded) or `clock_running` (0 or 1)."""
+    """A fact that the engine keeps: `tempo` (beats a minute, rounded) or `clock_running` (0 or 1).
+
+    Promises alone read `mode` (its index) and `notice_shown` (0 or 1) too.
+    """
 
     name: str
 
@@ -105,9 +108,35 @@ class Position(Expression):
 
 @dataclass(frozen=True, slots=True)
 class Lit(Expression):
-    """The value of an LED as it was last put out. Only promises read it, as they do `Reading("mode")`, the mode's index."""
+    """The value of an LED as it was last put out. Only promises read it."""
 
     led: int
+
+
+@dataclass(frozen=True, slots=True)
+class Down(Expression):
+    """Whether a switch is down, debounced. Only promises ask."""
+
+    switch: Expression
+
+
+@dataclass(frozen=True, slots=True)
+class Shows(Expression):
+    """Whether the display shows a text (`inside`: has it somewhere) as it was last put out. Only promises ask.
+
+    `line` counts from 0; None: the whole display.
+    """
+
+    line: int | None
+    text: Text
+    inside: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Was(Expression):
+    """What a value was at the end of the instant before; before the first mode, what it is now. Only promises ask."""
+
+    value: Expression
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
-import ast
 import re
 from collections.abc import Mapping as AnyMapping
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 from controller_sim.design.errors import DesignError, Source
-from controller_sim.design.expressions import ExpressionCompiler
-from controller_sim.design.form import GESTURES, Design, Event, Gestured, Place, Promise, Received, Sent, Started, Turned
+from controller_sim.design.form import GESTURES, Design, Event, Gestured, Moved, Place, Promise, Received, Sent, Started, Trigger, Turned
+from controller_sim.design.intervals import walk
 from controller_sim.design.keys import WHEN, BindingKey, nearest, parse_binding_key
 from controller_sim.design.layout import Layout, duration, mapping, scalar
-from controller_sim.design.parsing import cited, parse_value
-from controller_sim.design.program import Compare, Constant, Expression, Lit, Local, Reading
-from controller_sim.design.responses import MessagePattern, covers, moved_of
-from controller_sim.design.scope import Lamp, Scope
+from controller_sim.design.parsing import parse_value
+from controller_sim.design.program import Compare, Expression, Local, Was
+from controller_sim.design.promise_conditions import READ_BEFORE, PromiseCompiler
+from controller_sim.design.responses import MessagePattern, meet, moved_of
+from controller_sim.design.scope import Form, Scope
 from controller_sim.design.yaml_text import Mapping, Node, Scalar
+from controller_sim.design.yaml_text import Sequence as ListNode
 
 MAX_PROMISES = 200
+MAX_ALTERNATIVES = 16
 KINDS = ("always", "never", "comes")
 PARTS = (*KINDS, "while", "after", "until", "within")
 EVENTS = (*GESTURES, "chord", "sent", "received", "move", "enter", "leave", "power_on", "restart")
@@ -31,64 +34,23 @@ Named = dict[str, tuple[int, int, int]]
 """A name, and the local, the lowest and the highest value that it stands for."""
 
 
-def read_promises(scope: Scope, layout: Layout, design: Design, node: Node) -> tuple[Promise, ...]:
-    """`promises` over a design that is complete but for them. Raises DesignError."""
+def read_promises(scope: Scope, layout: Layout, design: Design, forms: AnyMapping[int, Form], node: Node) -> tuple[Promise, ...]:
+    """`promises` over a design that is complete but for them; `forms` are those of its modes. Raises DesignError."""
     pairs = mapping(node, "promises").pairs
     if len(pairs) > MAX_PROMISES:
         raise DesignError(f"there are {len(pairs)} promises, but at most {MAX_PROMISES} are allowed", node.place)
     scope.mode_drafted, scope.mode_form = frozenset(), None
-    return tuple(_PromiseReader(scope, layout, design, key, value).read() for key, value in pairs)
+    return tuple(_PromiseReader(scope, layout, design, forms, key, value).read() for key, value in pairs)
 
 
-class PromiseCompiler(ExpressionCompiler):
-    """Expressions that may ask besides for the mode and for what an LED shows."""
+@dataclass(slots=True)
+class _Given:
+    """The names that an event gives, with the lowest and highest value of each; the values, over what is raw about it; and
+    the names that stand for values already, with the values that must be the same."""
 
-    def _name(self, node: ast.Name) -> Expression:
-        declared = node.id in self.slots or self.scope.cell_index(node.id) is not None or self.scope.pedal_index(node.id) is not None
-        if not declared and node.id in self.scope.modes:
-            mode = self.scope.modes[node.id]
-            return Constant(mode, mode)
-        if not declared and node.id == "mode" and node.id not in (*self.scope.switches, *self.scope.value_names):
-            return self.finish(node, Reading(0, len(self.scope.modes) - 1, "mode"))
-        return super()._name(node)
-
-    def _unknown(self, node: ast.Name) -> DesignError:
-        hint = nearest(node.id, self.scope.modes)
-        return self.error(node, f"unknown name '{node.id}'{hint}") if hint else super()._unknown(node)
-
-    def _function(self, node: ast.Call) -> Expression:
-        if isinstance(node.func, ast.Name) and node.func.id == "led":
-            led = self._led(node)
-            return self.finish(node, Lit(0, 4 * max(len(self._lamp(led).colours), 1) - 1, led))
-        if isinstance(node.func, ast.Name) and node.func.id == "changed":
-            raise self.error(node, "'changed' has no place in a promise: it speaks of the draft of one mode")
-        return super()._function(node)
-
-    def _comparison(self, node: ast.Compare) -> Expression:
-        """An LED's colours mean something beside it."""
-        leds = {self._led(each) for each in (node.left, *node.comparators) if _is_led(each)}
-        if len(leds) != 1:
-            return super()._comparison(node)
-        outside, self.lamp = self.lamp, self._lamp(leds.pop())
-        try:
-            return super()._comparison(node)
-        finally:
-            self.lamp = outside
-
-    def _led(self, node: ast.expr) -> int:
-        assert isinstance(node, ast.Call)
-        name = self.arguments(node, ("led",))["led"]
-        if not isinstance(name, ast.Name) or name.id not in self.scope.leds:
-            hint = nearest(name.id, self.scope.leds) if isinstance(name, ast.Name) else ""
-            raise self.error(name, f"there is no LED '{cited(name)}'{hint}")
-        return self.scope.leds[name.id]
-
-    def _lamp(self, led: int) -> Lamp:
-        return Lamp(list(self.scope.leds)[led], self.scope.led_colours[led] if self.scope.led_colours else ())
-
-
-def _is_led(node: ast.expr) -> bool:
-    return isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "led"
+    names: dict[str, tuple[int, int]] = field(default_factory=dict)
+    values: list[Expression] = field(default_factory=list)
+    same: list[tuple[str, Expression]] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -98,6 +60,7 @@ class _PromiseReader:
     scope: Scope
     layout: Layout
     design: Design
+    forms: AnyMapping[int, Form]
     key: Scalar
     node: Node
 
@@ -110,42 +73,72 @@ class _PromiseReader:
         kind = kinds[0]
         _check_parts(whole, kind, self.key.place)
         named: Named = {}
-        after = self._part(whole, "after", named, gives=True)
-        during = None
-        if (node := whole.get("while")) is not None:
-            source = scalar(node, "a condition").source()
-            during = self._condition_of(source, {})
-            if during.high == 0:
-                raise DesignError("this condition is never true", source.place(0, 0))
+        after = self._after(whole, named)
+        during = self._during(whole)
         what = self._part(whole, kind, named, holding=() if during is None else (during,))
-        assert what is not None
+        if any(isinstance(each, Event) and each.looks_back for each in what) and _asks_how_it_was(during):
+            raise DesignError(READ_BEFORE, whole.get("while").place)  # type: ignore[union-attr]  # there is one
         until = self._part(whole, "until", named)
-        within_us = duration(node, "within") if (node := whole.get("within")) else None
-        count = len(after.values) if isinstance(after, Event) else 0
-        return Promise(self.key.text, self.key.place, kind, what, during, after, until, within_us, count)
+        within_us = duration(node, "within", least_us=0) if (node := whole.get("within")) else None
+        return Promise(self.key.text, self.key.place, kind, what, during, after, until, within_us, len(named))
 
-    def _part(
-        self, whole: Mapping, part: str, named: Named, *, gives: bool = False, holding: tuple[Expression, ...] = ()
-    ) -> Event | Expression | None:
-        """What stands under a key. `gives`: the names in it are for the other parts."""
-        node = whole.get(part)
+    def _during(self, whole: Mapping) -> Expression | None:
+        node = whole.get("while")
         if node is None:
             return None
-        value = scalar(node, "an event or a condition")
+        if isinstance(node, ListNode):
+            raise DesignError("'while' takes one condition: join several with 'and' or 'or'", node.place)
+        source = scalar(node, "a condition").source()
+        during = self._condition_of(source, {})
+        if during.high == 0:
+            raise DesignError("this condition is never true", source.place(0, 0))
+        return during
+
+    def _alternatives(self, whole: Mapping, part: str) -> list[Scalar]:
+        """What stands under a key: one thing, or a list of things any of which counts."""
+        node = whole.get(part)
+        if not isinstance(node, ListNode):
+            return [] if node is None else [scalar(node, "an event or a condition")]
+        if part == "always":
+            raise DesignError("'always' takes one condition: join several with 'and' or 'or'", node.place)
+        if not 1 <= len(node.items) <= MAX_ALTERNATIVES:
+            raise DesignError(f"a list has 1..{MAX_ALTERNATIVES} events or conditions, not {len(node.items)}", node.place)
+        return [scalar(each, "an event or a condition") for each in node.items]
+
+    def _part(self, whole: Mapping, part: str, named: Named, holding: tuple[Expression, ...] = ()) -> tuple[Trigger, ...]:
+        return tuple(self._trigger(value, part, named, holding) for value in self._alternatives(whole, part))
+
+    def _trigger(self, value: Scalar, part: str, named: Named, holding: tuple[Expression, ...] = ()) -> Trigger:
         source = value.source()
         if is_event(source):
             if part == "always":
                 message = f"'{source.text.strip()}' happens at an instant and is not so all the time: 'always' takes a condition"
                 raise DesignError(message, source.place(0, 0))
-            return self._event(value, source, named, gives)
+            return self._event(value, source, named)[0]
         condition = self._condition_of(source, named, holding)
         _check_certain(part, condition, source.place(0, 0))
         return condition
 
+    def _after(self, whole: Mapping, named: Named) -> tuple[Trigger, ...]:
+        """What it comes after; the names that each of these gives are for the other parts, and become its first values."""
+        values = self._alternatives(whole, "after")
+        events = [self._event(value, value.source(), {}) if is_event(value.source()) else None for value in values]
+        given = [own for _, own in filter(None, events)]
+        if not given or len(given) < len(values):
+            return tuple(self._trigger(value, "after", {}) for value in values)
+        common = [name for name in given[0] if all(name in own for own in given)]
+        for slot, name in enumerate(common):
+            named[name] = slot, min(own[name][1] for own in given), max(own[name][2] for own in given)
+        return tuple(self._event(value, value.source(), {}, common)[0] for value in values)
+
+    def _compiler(self, source: Source) -> PromiseCompiler:
+        return PromiseCompiler(self.scope, source, self.forms, self.layout.display_lines)
+
     def _condition_of(
-        self, source: Source, named: Named, holding: tuple[Expression, ...] = (), same: Expression | None = None
+        self, source: Source, named: Named, holding: tuple[Expression, ...] = (), same: Expression | None = None, no_was: str = ""
     ) -> Expression:
-        compiler = PromiseCompiler(self.scope, source, {})
+        compiler = self._compiler(source)
+        compiler.no_was = no_was
         for name, (slot, low, high) in named.items():
             compiler.slots[name] = slot
             compiler.state.locals[slot] = (low, high)
@@ -153,67 +146,63 @@ class _PromiseReader:
             compiler.state.assume(condition, True)
         return compiler.condition(parse_value(source))
 
-    def _event(self, value: Scalar, source: Source, named: Named, gives: bool) -> Event:
+    def _event(self, value: Scalar, source: Source, named: Named, first: Sequence[str] | None = None) -> tuple[Event, Named]:
+        """An event, and the names that it gives; `named` are those that stand for values already, `first` those to be numbered first."""
         when = WHEN.search(source.text)
         head = source.text[: when.start()] if when else source.text
         place = source.place(0, len(head) - len(head.lstrip()))
         word, _, rest = head.strip().partition(" ")
-        own: Named = {}
-        same: list[tuple[str, Expression]] = []
-        what: Gestured | Sent | Received | Turned | Started
-        values: list[Expression] = []
+        given = _Given()
+        what: Gestured | Sent | Received | Moved | Turned | Started
         if word in (*GESTURES, "chord"):
-            what, own, same = self._gesture(source, head, named)
-            values = [Local(low, high, place) for place, (_, low, high) in enumerate(own.values())]
+            what = self._gesture(source, head, named, given)
         elif word in ("sent", "received"):
             pattern = MessagePattern(self.layout, value, source, head, named)
             cause = pattern.cause()
-            if word == "received":
-                self._check_received(cause, pattern, place)
-            if word == "sent" and cause.bits == 14:
-                raise DesignError("a controller of 14 bits is sent as two messages: name one half, with its own number", place)
+            if word == "received" and not any(meet(cause, each.cause) for each in self.design.responses):
+                raise DesignError("no mode binds such a message, so it never happens", place)
             what = Sent(cause) if word == "sent" else cause
-            own = {name: (0, low, high) for name, low, high in pattern.captured}
-            values, same = pattern.arguments, pattern.same
+            given.names = {name: (low, high) for name, low, high in pattern.captured}
+            given.values, given.same = pattern.arguments, pattern.same
         elif word == "move":
-            moved = moved_of(self.layout, source, head)
-            if not any(response.cause == moved for response in self.design.responses):
+            what = moved_of(self.layout, source, head)
+            if not any(response.cause == what for response in self.design.responses):
                 raise DesignError(f"no mode binds '{head.strip()}', so it never happens", place)
-            return self._finish(Event(moved), source, named, {}, [], gives)
         elif word in ("enter", "leave"):
             at = source.place(0, len(head) - len(rest.lstrip()))
             what = Turned(self._mode(rest.strip(), at), word == "enter")
         else:
             what = Started(word == "restart")
-        return self._finish(Event(what, tuple(values)), source, named, own, same, gives)
+            if when:
+                message = f"'{word}' is before the first mode, where no condition holds: leave 'when' out"
+                raise DesignError(message, source.place(0, when.start()))
+        return self._finish(Event(what), source, named, given, first or ())
 
-    def _finish(self, event: Event, source: Source, named: Named, own: Named, same: list[tuple[str, Expression]], gives: bool) -> Event:
+    def _finish(self, event: Event, source: Source, named: Named, given: _Given, first: Sequence[str]) -> tuple[Event, Named]:
         """The event with its place among the locals, and its condition with that on the names that stand for values already."""
-        first = 0 if gives else sum(1 for _ in named)
-        numbered = {name: (first + place, low, high) for place, (name, (_, low, high)) in enumerate(own.items())}
-        values = list(event.values)
+        names = [*first, *(name for name in given.names if name not in first)]
+        places = {name: place for place, name in enumerate(given.names)}
+        values = [given.values[places[name]] for name in names]
+        numbered = {name: (len(named) + place, *given.names[name]) for place, name in enumerate(names)}
         condition: Expression | None = None
-        for name, value in same:
+        for name, value in given.same:
             slot, low, high = named[name]
-            equal = Compare(0, 1, "==", Local(value.low, value.high, first + len(values)), Local(low, high, slot))
+            equal = Compare(0, 1, "==", Local(value.low, value.high, len(named) + len(values)), Local(low, high, slot))
             values.append(value)
-            condition = equal if condition is None else PromiseCompiler(self.scope, source, {}).logic("and", condition, equal)
+            condition = equal if condition is None else self._compiler(source).logic("and", condition, equal)
         when = WHEN.search(source.text)
         if when:
             asked = Source(source.text[when.end() :], (source.place(0, when.end()),))
             if not asked.text.strip():
                 raise DesignError("a condition is missing after 'when'", source.place(0, when.start()))
-            own_condition = self._condition_of(asked, {**named, **numbered}, same=condition)
-            if own_condition.high == 0:
+            no_was = READ_BEFORE if event.looks_back else ""
+            own = self._condition_of(asked, {**named, **numbered}, same=condition, no_was=no_was)
+            if own.high == 0:
                 raise DesignError("this condition is never true", asked.place(0, 0))
-            condition = (
-                own_condition if condition is None else PromiseCompiler(self.scope, asked, {}).logic("and", condition, own_condition)
-            )
-        if gives:
-            named.update(numbered)
-        return replace(event, values=tuple(values), first=first, condition=condition)
+            condition = own if condition is None else self._compiler(asked).logic("and", condition, own)
+        return replace(event, values=tuple(values), names=tuple(names), first=len(named), condition=condition), numbered
 
-    def _gesture(self, source: Source, head: str, named: Named) -> tuple[Gestured, Named, list[tuple[str, Expression]]]:
+    def _gesture(self, source: Source, head: str, named: Named, given: _Given) -> Gestured:
         switches = self.layout.switches
         again = _SWITCH in re.split(r"\W+", head)
         if again and _SWITCH not in named:
@@ -228,13 +217,11 @@ class _PromiseReader:
                 raise DesignError("'switch' stands alone for the switch that 'after' was about", source.place(0, head.index(_SWITCH)))
             _, low, high = named[_SWITCH]
             key = replace(key, switches=tuple(range(low, high + 1)))
-            gestured = Gestured(key.gesture, self._keys(key, hold_us, source, some=True), hold_us)
-            return gestured, {}, [(_SWITCH, Local(low, high, 0))]
-        gestured = Gestured(key.gesture, self._keys(key, hold_us, source), hold_us)
-        own: Named = {}
-        if not key.chord and _SWITCH not in named:
-            own = {_SWITCH: (0, min(key.switches), max(key.switches)), "position": (0, 0, len(key.switches) - 1)}
-        return gestured, own, []
+            given.same = [(_SWITCH, Local(low, high, 0))]
+        elif not key.chord and _SWITCH not in named:
+            given.names = {_SWITCH: (min(key.switches), max(key.switches)), "position": (0, len(key.switches) - 1)}
+            given.values = [Local(low, high, place) for place, (low, high) in enumerate(given.names.values())]
+        return Gestured(key.gesture, self._keys(key, hold_us, source, some=again), hold_us)
 
     def _keys(self, key: BindingKey, hold_us: int, source: Source, some: bool = False) -> tuple[int, ...]:
         """The keys that a gesture is about, each of them (or some) bound in some mode."""
@@ -266,12 +253,6 @@ class _PromiseReader:
         )
         return f"no mode binds '{what}', so it never happens" + (f"; bound on {'+'.join(names)}: {', '.join(others)}" if others else "")
 
-    def _check_received(self, cause: Received, pattern: MessagePattern, place: Place) -> None:
-        if pattern.captured or pattern.same:
-            raise DesignError("of what is received a promise names no values: write numbers or ranges", place)
-        if not any(covers(cause, each.cause) for each in self.design.responses):
-            raise DesignError("no mode binds such a message, or a part of these, so it never happens", place)
-
     def _mode(self, name: str, place: Place) -> int:
         if name not in self.scope.modes:
             raise DesignError(f"there is no mode '{name}'{nearest(name, self.scope.modes)}", place)
@@ -294,6 +275,10 @@ def is_event(source: Source) -> bool:
         )
         raise DesignError(message, source.place(0, match.start("first")))
     return True
+
+
+def _asks_how_it_was(condition: Expression | None) -> bool:
+    return condition is not None and any(isinstance(part, Was) for part in walk(condition))
 
 
 def _check_parts(whole: Mapping, kind: str, place: Place) -> None:

@@ -24,6 +24,8 @@ PAIR = (0, 16383)
 MAX_SYSEX_VALUES = 16
 """How many of the bytes between F0 and F7 a binding may name."""
 CENTRE = 8192
+ANY_KIND = 16
+"""A status below is a channel: of what is sent, any message on it."""
 _WIDE = ("pitchwheel", "songpos")
 """Their two data bytes are one value."""
 
@@ -128,6 +130,7 @@ class MessagePattern:
             word = head.split()[0]
             message = f"'{head.strip()}' is no message: write for example '{word} program_change(sampler, n)' or '{word} start'"
             raise DesignError(message, source.place(0, 0))
+        self.sent = head.split()[0] == "sent"
         self.kind = match["kind"]
         self.kind_place = _at(source, match.start("kind"))
         self.parts: list[tuple[str, Place]] = []
@@ -143,6 +146,11 @@ class MessagePattern:
         self.device: Device | None = None
 
     def cause(self) -> Received:
+        if self.kind == "message" and self.sent:
+            channel, ports = self._channel_source()
+            if self.parts:
+                raise DesignError("of any message no value can be named", self.parts[0][1])
+            return Received(channel, ports, ())
         if self.kind in CHANNEL_KINDS:
             status, count = CHANNEL_KINDS[self.kind]
             channel, ports = self._channel_source()
@@ -173,7 +181,7 @@ class MessagePattern:
         """The channel, 0..15, and the ports that the first part names."""
         names = [device.name for device in self.layout.devices]
         if not self.parts:
-            whom = "to" if self.source.text.lstrip().startswith("sent") else "from"
+            whom = "to" if self.sent else "from"
             raise DesignError(f"{whom} whom? Write a device or a channel, for example '{self.kind}(channel 1)'", self.kind_place)
         text, place = self.parts.pop(0)
         if match := _CHANNEL.fullmatch(text):
@@ -292,6 +300,15 @@ def _condition(bindings: ModeBindings, entry: ResponseEntry) -> int | None:
 
 def _takes_first(earlier: Response, cause: Moved | Received, condition: int | None) -> bool:
     return earlier.condition in (None, condition) and covers(earlier.cause, cause)
+
+
+def meet(asked: Moved | Received, answered: Moved | Received) -> bool:
+    """Whether what is answered is, if its values are, what is asked for."""
+    if isinstance(asked, Moved) or isinstance(answered, Moved):
+        return asked == answered
+    alike = (asked.status, asked.bits) == (answered.status, answered.bits) and len(asked.data) <= len(answered.data)
+    both = all(max(a, c) <= min(b, d) for (a, b), (c, d) in zip(asked.data, answered.data, strict=False))
+    return alike and both and answered.ports & ~asked.ports == 0
 
 
 def covers(wide: Moved | Received, narrow: Moved | Received) -> bool:

@@ -7,7 +7,7 @@ from controller_sim.design.form import GESTURES, PORT_NAMES
 from controller_sim.design.layout import LEAST_STORAGE, MAX_COLOURS, MAX_LEDS, MAX_SWITCHES, MAX_VERSION, MOST_STORAGE, RESERVED
 from controller_sim.design.pedals import CURVES, HIGHEST_READING, MAX_PEDALS, MAX_POINTS
 from controller_sim.design.promises import KINDS as PROMISES
-from controller_sim.design.promises import MAX_PROMISES
+from controller_sim.design.promises import MAX_ALTERNATIVES, MAX_PROMISES
 from controller_sim.design.responses import CHANNEL_KINDS, SYSTEM_KINDS
 from controller_sim.design.thru import KINDS
 
@@ -284,18 +284,24 @@ def _bindings(description: str) -> Json:
 
 
 def _promises() -> Json:
+    one: Json = {"type": ["string", "integer", "boolean"]}
+
     def part(description: str) -> Json:
-        return {"type": ["string", "integer", "boolean"], "description": description}
+        return {**one, "description": description}
+
+    def parts(description: str) -> Json:
+        several: Json = {"type": "array", "items": one, "minItems": 1, "maxItems": MAX_ALTERNATIVES}
+        return {"anyOf": [one, several], "description": f"{description} Of a list any one counts."}
 
     whole = _object(
         "A promise: one of always, never and comes, and when it is in force.",
         {
             "always": part("A condition that is so at the end of every instant."),
-            "never": part("An event that does not happen, or a condition that is never so."),
-            "comes": part("An event that must happen, or a condition that must become so, while the promise is in force."),
+            "never": parts("An event that does not happen, or a condition that is never so."),
+            "comes": parts("An event that must happen, or a condition that must become so, while the promise is in force."),
             "while": part("A condition: the promise is in force where it holds."),
-            "after": part("An event, or a condition that becomes true: the promise is in force from then on."),
-            "until": part("An event or a condition that ends it."),
+            "after": parts("An event, or a condition that becomes true: the promise is in force from then on."),
+            "until": parts("An event or a condition that ends it."),
             "within": _duration("How long it is in force."),
         },
     )

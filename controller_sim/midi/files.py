@@ -21,7 +21,7 @@ DIVISION = 25_000
 """Ticks a quarter note in the files written: with TEMPO_US a tick is 20 us."""
 MAX_DIVISION = 0x7FFF
 MAX_DELTA_TICKS = 0x0FFF_FFFF
-"""The largest variable-length quantity."""
+"""The largest variable-length quantity (Standard MIDI Files 1.0, RP-001)."""
 
 
 class MidiFileError(Exception):
@@ -36,9 +36,9 @@ class MidiFileError(Exception):
 def write_midi_file(path: str | Path, messages: Sequence[tuple[int, bytes]], *, division: int = DIVISION, tempo_us: int = TEMPO_US) -> int:
     """Write `(time_us, message)` pairs, sorted by time, as a format 0 file; return how many messages it cannot hold.
 
-    An event stands at the tick nearest to its time, so at most half a tick off (10 us as a rule). A file holds
-    channel messages and SysEx; real time and system common are left out and counted. The file appears whole or not
-    at all. Raises MidiFileError.
+    An event stands at the tick nearest to its time, so at most half a tick off (10 us as a rule). Where a pause is longer than one
+    delta time can say, the tempo is told again in between, which changes nothing. A file holds channel messages and SysEx; real
+    time and system common are left out and counted. The file appears whole or not at all. Raises MidiFileError.
     """
     if not 1 <= division <= MAX_DIVISION:
         raise MidiFileError(f"division {division} is not 1..{MAX_DIVISION}", path)
@@ -68,11 +68,9 @@ def _build(path: str | Path, messages: Sequence[tuple[int, bytes]], division: in
         delta = tick - last_tick
         if delta < 0:
             raise MidiFileError(f"the message at {time_us} us comes before the one in front of it", path)
-        if delta > MAX_DELTA_TICKS:
-            longest_s = MAX_DELTA_TICKS * tempo_us // division // 1_000_000
-            raise MidiFileError(
-                f"the pause before {time_us} us is over {longest_s} s, the longest that a file of this division holds", path
-            )
+        while delta > MAX_DELTA_TICKS:
+            track.append(mido.MetaMessage("set_tempo", tempo=tempo_us, time=MAX_DELTA_TICKS))
+            delta -= MAX_DELTA_TICKS
         track.append(to_mido(data, time=delta))
         last_tick = tick
     track.append(mido.MetaMessage("end_of_track"))

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from controller_sim.core.kinds import message_item
+from controller_sim.core.kinds import message_item, response_item
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import Output, decode
 from controller_sim.port.c99 import design_files, runtime_files
@@ -21,8 +21,9 @@ bool host_arrive(int64_t now_us, int64_t word, const int64_t *events, size_t cou
 const int64_t *host_outputs(void);
 size_t host_take(void);
 int64_t host_next_deadline_us(void);
-void host_facts(int32_t facts[3]);
+void host_facts(int32_t facts[5]);
 void host_cells(int32_t *values);
+void host_saved(int32_t *values);
 void host_kept(int32_t *values);
 void host_leds(uint8_t *values);
 void host_positions(int32_t *values);
@@ -37,6 +38,8 @@ const uint8_t *host_store_chip(void);
 const int32_t *host_store_writes(void);
 size_t host_store_take(void);
 """
+ANSWERED = 4
+"""Stands where a message has its ports."""
 LIBRARY = Path(__file__).parent / "runtime" / "library"
 _recent: list[tuple[Design, Library]] = []
 
@@ -163,7 +166,7 @@ class NativeEngine:
         return None if next_us < 0 else next_us
 
     def _fact(self, number: int) -> int:
-        facts = self._library.ffi.new("int32_t[3]")
+        facts = self._library.ffi.new("int32_t[5]")
         self._take_place().host_facts(facts)
         return int(facts[number])
 
@@ -198,6 +201,20 @@ class NativeEngine:
         text: bytes = self._library.ffi.string(self._take_place().host_display())
         return text.decode()
 
+    @property
+    def level(self) -> int:
+        """The switches that are down, debounced (bit i: switch i)."""
+        return self._fact(4)
+
+    @property
+    def notice_shown(self) -> bool:
+        """Whether a notice covers the display."""
+        return self._fact(3) != 0
+
+    def saved(self) -> tuple[int, ...]:
+        """The cells, drafted ones as they were before the draft."""
+        return self._values("host_saved", "int32_t[]", self._cells)
+
     def kept(self) -> tuple[int, ...]:
         """What survives power-off now."""
         return self._values("host_kept", "int32_t[]", self._kept)
@@ -212,6 +229,12 @@ def _column(values: Iterable[int]) -> array[int]:
     return values if isinstance(values, array) and values.typecode == "q" else array("q", values)
 
 
+def _item(data: bytes) -> int:
+    """A long message, or the answer to one."""
+    item: int = response_item(int.from_bytes(data[1:3], "little"), data[3:]) if data[0] == ANSWERED else message_item(data[0], data[1:])
+    return item
+
+
 def _with_bytes(items: Sequence[Any], numbers: array[int]) -> list[int | str]:
     """Items with the texts and long messages among them put together."""
     found: list[int | str] = []
@@ -223,6 +246,6 @@ def _with_bytes(items: Sequence[Any], numbers: array[int]) -> list[int | str]:
             count = (-1 - item) // 2
             data = numbers[place : place + (count + 7) // 8].tobytes()[:count]
             place += (count + 7) // 8
-            item = data.decode() if item & 1 else message_item(data[0], data[1:])
+            item = data.decode() if item & 1 else _item(data)
         found += (time_us, item)
     return found

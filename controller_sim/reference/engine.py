@@ -92,6 +92,20 @@ class ReferenceEngine:
         """Where each pedal stands, in what it gives."""
         return [pedal.position for pedal in self._pedals]
 
+    @property
+    def level(self) -> int:
+        """The switches that are down, debounced (bit i: switch i)."""
+        return sum(contact.level << switch for switch, contact in enumerate(self._contacts))
+
+    @property
+    def notice_shown(self) -> bool:
+        """Whether a notice covers the display."""
+        return self._notice is not None
+
+    def saved(self) -> list[int]:
+        """The memory as `cancel` would leave it."""
+        return self.memory.saved()
+
     def kept(self) -> tuple[int, ...]:
         """What survives power-off now: the elements of the kept cells, in the order of the cells."""
         return self.memory.kept()
@@ -229,7 +243,7 @@ class ReferenceEngine:
             response: Response = self.design.responses[number]
             values = values_for(response.cause)
             if values is not None and (response.condition is None or self.truth(mode.conditions[response.condition])):
-                self._outputs.append(Responded(self.now_us, number))
+                self._outputs.append(Responded(self.now_us, number, tuple(values)))
                 self._pressed_us = self.now_us
                 self._interpreter.respond(response, values)
                 self._change_modes()

@@ -2,31 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Protocol
 
 from controller_sim.design import program
+from controller_sim.design.arithmetic import ARITHMETIC, COMPARISONS, UNARY
 from controller_sim.design.form import Action, Cell, Design, Response
 from controller_sim.design.program import Expression, Statement, Text
-
-ARITHMETIC: dict[str, Callable[[int, int], int]] = {
-    "+": lambda a, b: a + b,
-    "-": lambda a, b: a - b,
-    "*": lambda a, b: a * b,
-    "//": lambda a, b: a // b,
-    "%": lambda a, b: a % b,
-    "min": min,
-    "max": max,
-}
-COMPARISONS: dict[str, Callable[[int, int], bool]] = {
-    "==": lambda a, b: a == b,
-    "!=": lambda a, b: a != b,
-    "<": lambda a, b: a < b,
-    "<=": lambda a, b: a <= b,
-    ">": lambda a, b: a > b,
-    ">=": lambda a, b: a >= b,
-}
-UNARY: dict[str, Callable[[int], int]] = {"-": lambda a: -a, "abs": abs, "not": lambda a: int(not a)}
 
 
 class Effects(Protocol):

@@ -33,6 +33,10 @@ class Memory:
     def _kept_places(self) -> Iterator[int]:
         return (place for cell in self.design.cells if cell.keep for place in elements(cell))
 
+    def saved(self) -> list[int]:
+        """All cells, drafted ones as they were before the draft."""
+        return [self.snapshot.get(place, value) for place, value in enumerate(self.values)]
+
     def kept(self) -> tuple[int, ...]:
         return tuple(self.snapshot.get(place, self.values[place]) for place in self._kept_places())
 

@@ -8,8 +8,9 @@ TestBooth = machine_for(load_design("booth.yaml")).TestCase
 
 from __future__ import annotations
 
-from importlib import import_module
 from typing import TYPE_CHECKING
+
+from controller_sim.lazily import asked_for
 
 if TYPE_CHECKING:
     from controller_sim.testing.contacts import histories, sessions
@@ -28,9 +29,5 @@ _HOMES = {
     "sessions": "contacts",
 }
 
-
-def __getattr__(name: str) -> object:
-    # Names are looked up when they are first asked for: the pytest plugin stands in this folder, and hypothesis is slow to import.
-    if name not in __all__:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+# The pytest plugin stands in this folder, and hypothesis is slow to import.
+__getattr__ = asked_for(__name__, _HOMES)

@@ -33,6 +33,9 @@ class State:
     clock_running: int
     positions: tuple[int, ...]
     next_deadline_us: int | None
+    level: int
+    notice_shown: bool
+    saved: tuple[int, ...]
     kept: tuple[int, ...]
 
 
@@ -46,6 +49,9 @@ def state_of(engine: Any) -> State:
         clock_running=int(engine.clock_running),
         positions=tuple(engine.positions),
         next_deadline_us=engine.next_deadline_us(),
+        level=engine.level,
+        notice_shown=bool(engine.notice_shown),
+        saved=tuple(engine.saved()),
         kept=tuple(engine.kept()),
     )
 

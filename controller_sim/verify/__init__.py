@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
 from typing import TYPE_CHECKING
+
+from controller_sim.lazily import asked_for
 
 if TYPE_CHECKING:
     from controller_sim.verify.campaigns import campaign, on_processes
@@ -47,9 +48,4 @@ _HOMES = {
     "walk": "watching",
 }
 
-
-def __getattr__(name: str) -> object:
-    # As in design: names are looked up when they are first asked for.
-    if name not in __all__:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+__getattr__ = asked_for(__name__, _HOMES)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE, RESPONDED
+from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE, RESPONDED, response_of
 from controller_sim.design.form import Design
 from controller_sim.simulator.engines import Seen
 from controller_sim.verify.book import Book
@@ -208,7 +208,7 @@ class Accounts(Watcher):
                 self.mode_no += 1
                 self.owes_tap = 0
             elif kind == RESPONDED:
-                wrong = self._responded(now, item >> 3)
+                wrong = self._responded(now, response_of(item))
             else:
                 wrong = self._restarted(now)
             if wrong is not None:

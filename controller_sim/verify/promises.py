@@ -14,11 +14,22 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from controller_sim.core.kinds import MODE, RESTARTED
-from controller_sim.design.form import Design, Event, Promise
+from controller_sim.design.form import Design, Event, Promise, Trigger
 from controller_sim.design.storage import keeps
 from controller_sim.simulator import History
 from controller_sim.simulator.engines import Seen
-from controller_sim.verify.happenings import Asked, Happening, Past, Values, asked
+from controller_sim.verify.happenings import (
+    Asked,
+    Happening,
+    Past,
+    Uppers,
+    Values,
+    asked,
+    asks_for_drafts,
+    asks_how_it_was,
+    before,
+    note_upper,
+)
 from controller_sim.verify.histories import sessions_of
 from controller_sim.verify.watching import EngineFactory, Item, MakeWatcher, Watcher, walk
 
@@ -52,24 +63,31 @@ class _Ready:
         self.promise = promise
         self.within_us = promise.within_us
         self.comes = promise.kind == "comes"
-        self.what, self.what_is = _part(design, promise.what)
-        self.after, self.after_is = _part(design, promise.after)
-        self.until, self.until_is = _part(design, promise.until)
-        _, self.during_is = _part(design, promise.during)
-        self.lasting = promise.after is None
-        self.happenings = [each for each in (self.what, self.until, self.after) if each is not None]
-        looks_back = promise.during is not None and self.what is not None and self.what.before
-        self.looks_back = looks_back or any(each.before for each in self.happenings)
+        self.what, self.what_is = _split(design, promise.what)
+        self.after, self.after_is = _split(design, promise.after)
+        self.until, self.until_is = _split(design, promise.until)
+        self.during_is = None if promise.during is None else asked(design, promise.during)
+        self.lasting = not promise.after
+        self.happenings = (*self.what, *self.until, *self.after)
+        self.at_power_on = any(each.at_power_on for each in self.after)
+        self.in_halves = any(each.in_halves for each in self.happenings)
+        parts = [promise.during, *promise.what, *promise.after, *promise.until]
+        looks_back = promise.during is not None and any(each.before for each in self.what)
+        self.looks_back = looks_back or any(each.before for each in self.happenings) or asks_how_it_was(parts)
+        self.drafts = asks_for_drafts(parts)
         # What must always be so is wrong where it is 0, what must never be so where it is not.
         self.wrong = 0 if promise.kind == "always" else 1
 
+    def is_so(self, conditions: Sequence[Asked], engine: Seen, values: Values, past: Past | None) -> bool:
+        """Whether any of some conditions holds now."""
+        cells, then = engine.cells, before(engine, past)
+        return any(condition(engine, cells, values, then) for condition in conditions)
 
-def _part(design: Design, part: object) -> tuple[Happening | None, Asked | None]:
-    if part is None:
-        return None, None
-    if isinstance(part, Event):
-        return Happening(design, part), None
-    return None, asked(design, part)  # type: ignore[arg-type]  # what is no event is an expression
+
+def _split(design: Design, triggers: Sequence[Trigger]) -> tuple[tuple[Happening, ...], tuple[Asked, ...]]:
+    """The events among them, and the conditions."""
+    events = tuple(Happening(design, each) for each in triggers if isinstance(each, Event))
+    return events, tuple(asked(design, each) for each in triggers if not isinstance(each, Event))
 
 
 _ready: dict[int, tuple[Design, tuple[_Ready, ...]]] = {}
@@ -89,18 +107,19 @@ def _ready_of(design: Design) -> tuple[_Ready, ...]:
 class PromiseWatcher(Watcher):
     """Watches one promise of a design, by its number. `reached` counts how often it came into force."""
 
-    __slots__ = ("_first", "_mode", "_open", "_past", "_ready", "_was", "broken_us")
+    __slots__ = ("_first", "_mode", "_open", "_past", "_ready", "_uppers", "_was", "broken_us")
 
     def __init__(self, number: int, design: Design) -> None:
         super().__init__()
         self._ready = _ready_of(design)[number]
         self._open: dict[Values, int] = {}
         """What is in force, by what `after` named, and since when: of several, what comes counts from the first, all else from the last."""
-        self._was = False
-        """Whether it was in force (`while`, or always), or what it comes after was so, at the end of the instant before."""
+        self._was = [False] * max(1, len(self._ready.after_is))
+        """Whether it was in force (`while`, or always), or each of what it comes after was so, at the end of the instant before."""
         self._first = True
         self._mode = -1
         self._past: Past | None = None
+        self._uppers: Uppers = {}
         self.broken_us = -1
         """When the promise was broken; -1 while it was not."""
 
@@ -114,7 +133,7 @@ class PromiseWatcher(Watcher):
 
     def see(self, time_us: int, items: Sequence[Item], engine: Seen) -> str | None:
         ready = self._ready
-        told = self._passed(time_us)
+        told = self._passed(time_us, engine)
         if told is None:
             if self._first and ready.lasting:
                 self._open[()] = time_us
@@ -122,14 +141,14 @@ class PromiseWatcher(Watcher):
         if told is None:
             told = self._instant(time_us, engine)
         if ready.looks_back:
-            self._past = Past(engine)
+            self._past = Past(engine, ready.drafts)
         self._first = False
         return told
 
     def end(self, time_us: int, engine: Seen, at_rest: bool) -> str | None:
-        return self._passed(time_us + 1)
+        return self._passed(time_us + 1, engine)
 
-    def _passed(self, time_us: int) -> str | None:
+    def _passed(self, time_us: int, engine: Seen) -> str | None:
         """What was in force for a time that ended before `time_us`."""
         within_us = self._ready.within_us
         if within_us is None or not self._open:
@@ -137,7 +156,7 @@ class PromiseWatcher(Watcher):
         for values, since_us in list(self._open.items()):
             if since_us + within_us < time_us:
                 if self._ready.comes:
-                    return self._missing(since_us + within_us, since_us)
+                    return self._missing(since_us + within_us, values, engine)
                 del self._open[values]
         return None
 
@@ -145,12 +164,14 @@ class PromiseWatcher(Watcher):
         ready = self._ready
         if not ready.happenings:
             return None
-        if self._first and ready.after is not None and ready.after.at_power_on:
-            self._begin((), time_us, engine, ready.after)
+        if self._first and ready.at_power_on:
+            self._begin((), time_us)
         for item in items:
             told = self._event(item, time_us, engine)
             if told is not None:
                 return told
+            if ready.in_halves:
+                note_upper(item, self._uppers)
             if not isinstance(item, str):
                 if item & 7 == MODE:
                     self._mode = item >> 3
@@ -160,39 +181,42 @@ class PromiseWatcher(Watcher):
 
     def _event(self, item: Item, time_us: int, engine: Seen) -> str | None:
         ready = self._ready
-        what, until, after = ready.what, ready.until, ready.after
-        if what is not None and self._open and (own := what.values(item, self._mode)) is not None:
-            for values in [each for each in self._open if what.applies(own, each, engine, self._past)]:
+        for what in ready.what:
+            for values in self._met(what, item, engine):
                 if ready.comes:
                     del self._open[values]
-                elif self._is_during(engine, before=what.before):
-                    return self._forbidden(time_us, self._open[values], self._item_text(time_us, item))
-        if until is not None and self._open and (own := until.values(item, self._mode)) is not None:
-            for values in [each for each in self._open if until.applies(own, each, engine, self._past)]:
-                if ready.what_is is not None and ready.comes and engine.mode >= 0 and ready.what_is(engine, engine.cells, values):
-                    del self._open[values]
-                elif ready.comes:
-                    return self._missing(time_us, self._open[values])
-                else:
-                    del self._open[values]
-        if after is not None and (own := after.values(item, self._mode)) is not None:
-            self._begin(own, time_us, engine, after)
+                elif self._is_during(engine, looking_back=what.before):
+                    more = self._names(what.names, what.values(item, self._mode, self._uppers) or ())
+                    return self._forbidden(time_us, self._item_text(time_us, item), values, more)
+        for until in ready.until:
+            for values in self._met(until, item, engine):
+                if ready.comes and not (engine.mode >= 0 and ready.is_so(ready.what_is, engine, values, self._past)):
+                    return self._missing(time_us, values, engine)
+                del self._open[values]
+        for after in ready.after:
+            own = after.values(item, self._mode, self._uppers)
+            if own is not None and after.applies(own, (), engine, self._past):
+                self._begin(own, time_us)
         return None
 
-    def _begin(self, values: Values, time_us: int, engine: Seen, after: Happening | None = None) -> None:
-        if after is not None and not after.applies(values, (), engine, self._past):
-            return
+    def _met(self, happening: Happening, item: Item, engine: Seen) -> list[Values]:
+        """What is in force that an item is an event of."""
+        if not self._open or (own := happening.values(item, self._mode, self._uppers)) is None:
+            return []
+        return [each for each in self._open if happening.applies(own, each, engine, self._past)]
+
+    def _begin(self, values: Values, time_us: int) -> None:
         self.reached += 1
         named = values[: self._ready.promise.named]
         if not (self._ready.comes and named in self._open):
             self._open[named] = time_us
 
-    def _is_during(self, engine: Seen, before: bool = False) -> bool:
+    def _is_during(self, engine: Seen, looking_back: bool = False) -> bool:
         during = self._ready.during_is
         if during is None:
             return True
-        state = self._past if before else engine
-        return state is not None and state.mode >= 0 and during(state, state.cells, ()) != 0
+        state = self._past if looking_back else engine
+        return state is not None and state.mode >= 0 and during(state, state.cells, (), before(engine, self._past)) != 0
 
     def _instant(self, time_us: int, engine: Seen) -> str | None:
         """All that happened at the instant has happened: judge the conditions, then what was in force up to this instant."""
@@ -202,53 +226,66 @@ class PromiseWatcher(Watcher):
             if told is not None:
                 return told
         else:
-            self._was = False
+            self._was = [False] * len(self._was)
         if ready.comes and ready.within_us is not None:
-            return self._passed(time_us + 1)
+            return self._passed(time_us + 1, engine)
         return None
 
     def _conditions(self, time_us: int, engine: Seen) -> str | None:
-        ready, cells = self._ready, engine.cells
+        ready, past = self._ready, self._past
         if ready.lasting:
             now = self._is_during(engine)
-            self.reached += now and not self._was
-            self._was = now
-        elif ready.after_is is not None:
-            now = ready.after_is(engine, cells, ()) != 0
-            if now and not self._was:
-                self._begin((), time_us, engine)
-            self._was = now
+            self.reached += now and not self._was[0]
+            self._was[0] = now
+        for place, after_is in enumerate(ready.after_is):
+            now = ready.is_so((after_is,), engine, (), past)
+            if now and not self._was[place]:
+                self._begin((), time_us)
+            self._was[place] = now
         if not self._open:
             return None
-        until_is, what_is = ready.until_is, ready.what_is
-        ending = [values for values in self._open if until_is(engine, cells, values)] if until_is is not None else []
+        ending = [values for values in self._open if ready.is_so(ready.until_is, engine, values, past)] if ready.until_is else []
         if ready.comes:
-            for values in list(self._open) if what_is is not None else ():
-                if what_is is not None and what_is(engine, cells, values):
+            for values in list(self._open) if ready.what_is else ():
+                if ready.is_so(ready.what_is, engine, values, past):
                     del self._open[values]
             for values in ending:
                 if values in self._open:
-                    return self._missing(time_us, self._open[values])
+                    return self._missing(time_us, values, engine)
             return None
         for values in ending:
             del self._open[values]
-        if what_is is not None and self._is_during(engine):
-            for values, since_us in self._open.items():
-                if (what_is(engine, cells, values) != 0) == ready.wrong:
-                    return self._forbidden(time_us, since_us, self._state_text(engine, values))
+        if ready.what_is and self._is_during(engine):
+            for values in self._open:
+                if ready.is_so(ready.what_is, engine, values, past) == ready.wrong:
+                    return self._forbidden(time_us, self._state_text(engine, values), values)
         return None
 
-    def _missing(self, time_us: int, since_us: int) -> str:
+    def _missing(self, time_us: int, values: Values, engine: Seen) -> str:
         from controller_sim.view.words import instant
 
         self.broken_us = time_us
-        return f"what had to come after {instant(since_us)} has not come by {instant(time_us)}"
+        what = f"what had to come after {instant(self._open[values])}{self._where(values)} has not come by {instant(time_us)}"
+        return f"{what}: {self._state_text(engine, values)}" if self._ready.what_is and engine.mode >= 0 else what
 
-    def _forbidden(self, time_us: int, since_us: int, seen: str) -> str:
+    def _forbidden(self, time_us: int, seen: str, values: Values, more: Sequence[str] = ()) -> str:
         from controller_sim.view.words import instant
 
         self.broken_us = time_us
-        return seen if self._ready.lasting else f"{seen}, after {instant(since_us)}"
+        after = "" if self._ready.lasting else f", after {instant(self._open[values])}"
+        return f"{seen}{after}{self._where(values, more)}"
+
+    def _where(self, values: Values, more: Sequence[str] = ()) -> str:
+        """The values that have names, of which `more` are in words already."""
+        named = [each for each in self._ready.promise.after[:1] if isinstance(each, Event)]
+        told = [*(text for each in named for text in self._names(each.names, values)), *more]
+        return f" (where {', '.join(told)})" if told else ""
+
+    def _names(self, names: Sequence[str], values: Values) -> list[str]:
+        """Names with what they stand for; a switch by its own name, which says its place in the group too."""
+        switches = self._ready.design.switches
+        pairs = [(name, value) for name, value in zip(names, values, strict=False) if name != "position"]
+        return [f"{name} is {switches[value] if name == 'switch' else value}" for name, value in pairs]
 
     def _item_text(self, time_us: int, item: Item) -> str:
         from controller_sim.design.outputs import Message, decode_one
@@ -261,9 +298,8 @@ class PromiseWatcher(Watcher):
         from controller_sim.verify.telling import state_text
 
         promise = self._ready.promise
-        assert not isinstance(promise.what, Event)
-        parts = [promise.what] if promise.during is None else [promise.what, promise.during]
-        return state_text(self._ready.design, parts, engine, values)
+        asked_for = [each for each in (*promise.what, promise.during) if each is not None and not isinstance(each, Event)]
+        return state_text(self._ready.design, asked_for, engine, values, before(engine, self._past))
 
 
 def promise_watchers(design: Design) -> dict[str, MakeWatcher]:

@@ -5,7 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from controller_sim.core.kinds import EDGE, FIRED, MESSAGE, MINUTE_US, MODE, RESPONDED, RESTARTED, TAP_BOUNCE_US, TAP_PAUSE_US
+from controller_sim.core.kinds import (
+    EDGE,
+    FIRED,
+    MESSAGE,
+    MINUTE_US,
+    MODE,
+    RESPONDED,
+    RESTARTED,
+    TAP_BOUNCE_US,
+    TAP_PAUSE_US,
+    response_of,
+)
 from controller_sim.design import program
 from controller_sim.design.form import SERIAL, Action, Design
 from controller_sim.design.outputs import Message, decode_one
@@ -92,7 +103,7 @@ class Bursts(Watcher):
                 allowed += self.limits.fired.get(item >> 3, 0)
                 caused = True
             elif item & 7 == RESPONDED:
-                allowed += self.limits.responded.get(item >> 3, 0)
+                allowed += self.limits.responded.get(response_of(item), 0)
                 caused = True
         # What power-on sends has no bound of its own.
         if not caused or mode < 0:

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from controller_sim.core.kinds import CLOCK_MESSAGE, FIRED, MODE, RESPONDED, RESTARTED, TICKS_PER_QUARTER, kind_of, message_item
+from controller_sim.core.kinds import (
+    CLOCK_MESSAGE,
+    FIRED,
+    MODE,
+    RESPONDED,
+    RESTARTED,
+    TICKS_PER_QUARTER,
+    kind_of,
+    message_item,
+    response_of,
+)
 from controller_sim.design import program
 from controller_sim.design.form import Design
 from controller_sim.design.program import Statement
@@ -172,7 +182,7 @@ class Stored(Watcher):
             if kind == FIRED:
                 allowed |= set(self._by(mode, [design.bindings[number].action.procedure]))
             elif kind == RESPONDED:
-                allowed |= set(self._by(mode, [design.responses[number].procedure]))
+                allowed |= set(self._by(mode, [design.responses[response_of(item)].procedure]))
             elif kind == RESTARTED or (kind == MODE and mode < 0):
                 return set(self._every)
             elif kind == MODE:

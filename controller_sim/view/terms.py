@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
+from controller_sim.design.arithmetic import ARITHMETIC, COMPARISONS, UNARY
 from controller_sim.design.form import Cell, Design
 from controller_sim.design.program import (
     Binary,
@@ -24,24 +25,6 @@ from controller_sim.design.program import (
 
 MOST_CHARACTERS = 32
 """A term longer than this tells a player nothing; it is left out."""
-_ARITHMETIC: dict[str, Callable[[int, int], int]] = {
-    "+": lambda a, b: a + b,
-    "-": lambda a, b: a - b,
-    "*": lambda a, b: a * b,
-    "//": lambda a, b: a // b,
-    "%": lambda a, b: a % b,
-    "min": min,
-    "max": max,
-    "==": lambda a, b: int(a == b),
-    "!=": lambda a, b: int(a != b),
-    "<": lambda a, b: int(a < b),
-    "<=": lambda a, b: int(a <= b),
-    ">": lambda a, b: int(a > b),
-    ">=": lambda a, b: int(a >= b),
-    "and": lambda a, b: int(bool(a and b)),
-    "or": lambda a, b: int(bool(a or b)),
-}
-_UNARY: dict[str, Callable[[int], int]] = {"-": lambda a: -a, "abs": abs, "not": lambda a: int(not a)}
 _FLIPPED = {"==": "==", "!=": "!=", "<": ">", "<=": ">=", ">": "<", ">=": "<="}
 _OPPOSITE = {"==": "!=", "!=": "==", "<": ">=", ">=": "<", ">": "<=", "<=": ">"}
 _LIMITS = {"min": ", at most ", "max": ", at least "}
@@ -79,25 +62,18 @@ def filled_in(expression: Expression, places: Sequence[Expression | None]) -> Ex
 def _worked_out(expression: Expression) -> Expression:
     match expression:
         case Unary(operator=operator, operand=operand) if (a := known(operand)) is not None:
-            return _constant(_UNARY[operator](a))
+            return _constant(UNARY[operator](a))
         case Logic(operator=operator, left=left, right=right) if (a := known(left)) is not None:
-            return (
-                (right if bool(a) == (operator == "and") else _constant(int(bool(a))))
-                if known(right) is None
-                else _both(operator, a, right)
-            )
-        case Binary(operator=operator, left=left, right=right) | Compare(operator=operator, left=left, right=right):
-            a = known(left)
-            return expression if a is None or known(right) is None else _both(operator, a, right)
+            if bool(a) != (operator == "and"):
+                return _constant(int(bool(a)))
+            return right if (b := known(right)) is None else _constant(int(bool(b)))
+        case Binary(operator=operator, left=left, right=right) if (a := known(left)) is not None and (b := known(right)) is not None:
+            return _constant(ARITHMETIC[operator](a, b))
+        case Compare(operator=operator, left=left, right=right) if (a := known(left)) is not None and (b := known(right)) is not None:
+            return _constant(int(COMPARISONS[operator](a, b)))
         case Choice(condition=condition, then=then, otherwise=otherwise) if (a := known(condition)) is not None:
             return then if a else otherwise
     return expression
-
-
-def _both(operator: str, a: int, right: Expression) -> Expression:
-    b = known(right)
-    assert b is not None
-    return _constant(_ARITHMETIC[operator](a, b))
 
 
 def _constant(value: int) -> Constant:

@@ -16,6 +16,8 @@ ROOT = Path(__file__).parents[2]
 BOOTH = ROOT / "configs" / "booth.yaml"
 EVENING = ROOT / "configs" / "booth_evening.press"
 Captured = pytest.CaptureFixture[str]
+NEVER = {"editing never freezes the room", "hush leaves nothing running", "amber is what has changed"}
+"""What the evening has no occasion for."""
 LAMP = "the lamp of e tells whether the room is frozen"
 
 
@@ -50,11 +52,11 @@ def test_a_broken_promise_fails_the_script_that_breaks_it(planted: Path, engine:
 def test_a_run_says_how_often_each_promise_was_in_force(capsys: Captured) -> None:
     assert main(["run", str(BOOTH), str(EVENING)]) == 0
     names = [promise.name for promise in load_design(BOOTH).promises]
-    assert f"{len(names)} promises, 0 broken, 2 never in force" in capsys.readouterr().out
+    assert f"{len(names)} promises, 0 broken, {len(NEVER)} never in force" in capsys.readouterr().out
     assert main(["run", str(BOOTH), str(EVENING), "--json"]) == 0
     promises = json.loads(capsys.readouterr().out)["promises"]
     assert [promise["line"] for promise in promises] == [line_of(BOOTH, name) for name in names]
-    assert [promise["reached"] > 0 for promise in promises] == [True, True, True, False, False]
+    assert {promise["promise"] for promise in promises if not promise["reached"]} == NEVER
     assert {promise["broken"] for promise in promises} == {None}
 
 

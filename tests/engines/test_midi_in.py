@@ -13,7 +13,7 @@ from controller_sim.core.kinds import ALL_KINDS, CHANNEL_KINDS, MOST_ECHOES, kin
 from controller_sim.core.midi_in import LONGEST_SYSEX, Parser
 from controller_sim.design import form, load_design_text
 from controller_sim.design.fast import FastEngine
-from controller_sim.design.outputs import Message, Responded, Shown
+from controller_sim.design.outputs import Message, Responded, Shown, decode, encode
 from controller_sim.midi import Decoder, is_message
 from controller_sim.midi.messages import STATUS_TABLE
 from controller_sim.reference import ReferenceEngine
@@ -106,6 +106,28 @@ def end_of(factory: EngineFactory, design: form.Design, data: str, port: int = f
     engine.advance(0, 0)
     engine.advance(100_000, 0, midi_bytes(port, bytes.fromhex(data)))
     return engine
+
+
+ANSWERED = [
+    ("program_change(organ, p)", "C0 03", (3, 0)),
+    ("note_on(organ, k)", "90 05 64", (5, 100)),
+    ("note_off(organ, k)", "90 05 00", (5, 64)),
+    ("pitchwheel(organ)", "E0 7F 01", (127, 1)),
+    ("control_change(organ, level, v)", "B0 07 7F 27 01", (7, 127 << 7 | 1)),
+    ("start", "FA", (0, 0)),
+    ("sysex(125, x)", "F0 7D 05 09 F7", (125, 5)),
+    ("sysex(125, 0, 127, 3, x)", "F0 7D 00 7F 03 01 F7", (125, 0, 127, 3, 1)),
+]
+"""A binding, what arrives, and the values that came with the last answer."""
+
+
+@both_engines
+@pytest.mark.parametrize(("cause", "data", "values"), ANSWERED)
+def test_an_answer_tells_the_values_that_came(factory: EngineFactory, cause: str, data: str, values: tuple[int, ...]) -> None:
+    outputs = end_of(factory, remote(f"      received {cause}: pass"), data).take_outputs()
+    answers = [output for output in outputs if isinstance(output, Responded)]
+    assert answers[-1].values == values
+    assert decode(encode(answers)) == answers
 
 
 @both_engines

@@ -1,6 +1,7 @@
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import mido
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -17,7 +18,8 @@ def _message_of(status: int) -> st.SearchStrategy[bytes]:
 
 
 MESSAGES = st.sampled_from(sorted(STATUS_TABLE)).flatmap(_message_of)
-TIMED = st.lists(st.tuples(st.integers(0, 10**9), MESSAGES), max_size=15).map(lambda items: sorted(items, key=lambda item: item[0]))
+TIMES_US = st.integers(0, 10**9) | st.integers(0, 10**12)
+TIMED = st.lists(st.tuples(TIMES_US, MESSAGES), max_size=15).map(lambda items: sorted(items, key=lambda item: item[0]))
 NOTE = b"\x90\x3c\x27"
 
 
@@ -47,15 +49,15 @@ def test_damaged_file_is_one_clear_error_or_messages(noise: bytes, headed: bool)
             assert str(error).startswith(f"{path}: ") and "\n" not in str(error)
 
 
-def test_running_time_beyond_the_longest_pause_is_refused(tmp_path: Path) -> None:
-    longest_us = MAX_DELTA_TICKS * 20
+@pytest.mark.parametrize(("pause_ticks", "bridges"), [(MAX_DELTA_TICKS, 0), (MAX_DELTA_TICKS + 1, 1), (3 * MAX_DELTA_TICKS + 7, 3)])
+def test_a_pause_longer_than_a_delta_time_is_bridged_by_the_tempo_told_again(tmp_path: Path, pause_ticks: int, bridges: int) -> None:
     path = tmp_path / "long.mid"
-    write_midi_file(path, [(longest_us, NOTE)])
-    assert read_midi_file(path) == [(longest_us, NOTE)]
-    before = path.read_bytes()
-    with pytest.raises(MidiFileError, match="over 5368 s"):
-        write_midi_file(path, [(longest_us + 20, NOTE)])
-    assert path.read_bytes() == before
+    write_midi_file(path, [(0, NOTE), (20 * pause_ticks, NOTE)])
+    assert read_midi_file(path) == [(0, NOTE), (20 * pause_ticks, NOTE)]
+    events = list(mido.MidiFile(path).tracks[0])
+    assert max(event.time for event in events) <= MAX_DELTA_TICKS
+    assert sum(event.time for event in events) == pause_ticks
+    assert [event.tempo for event in events if event.type == "set_tempo"] == [500_000] * (1 + bridges)
 
 
 @pytest.mark.parametrize(

@@ -79,10 +79,15 @@ def test_variable_length_quantities_are_written_as_the_table_says(tmp_path: Path
     assert path.read_bytes().endswith(bytes.fromhex("07 a1 20") + data + NOTE + bytes.fromhex("00 ff 2f 00"))
 
 
-def test_quantity_over_0fffffff_is_neither_written_nor_read(tmp_path: Path) -> None:
+def test_a_quantity_over_0fffffff_is_not_read_and_a_longer_pause_is_two_quantities(tmp_path: Path) -> None:
+    """RP-001: 0FFFFFFF is the largest; a meta event (here FF 51 03, the same tempo again) may stand anywhere and has its own delta time."""
     path = tmp_path / "pause.mid"
-    with pytest.raises(MidiFileError):
-        write_midi_file(path, [(as_microseconds(0x1000_0000), NOTE)], division=96)
+    write_midi_file(path, [(as_microseconds(0x1000_0000), NOTE), (as_microseconds(0x1000_0010), bytes.fromhex("80 3c 40"))], division=96)
+    tempo = bytes.fromhex("ff 51 03 07 a1 20")
+    bridged = VLQ[0x0FFF_FFFF] + tempo + b"\x01" + NOTE + bytes.fromhex("10 80 3c 40 00 ff 2f 00")
+    assert path.read_bytes().endswith(b"\x00" + tempo + bridged)
+    score: Any = symusic.Score(str(path))
+    assert [(note.start, note.end) for note in score.tracks[0].notes] == [(0x1000_0000, 0x1000_0010)]
     path.write_bytes(file_with_pause(bytes.fromhex("81 80 80 80 00")))
     with pytest.raises(MidiFileError):
         read_midi_file(path)

@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller_sim.core.kinds import midi_bytes
-from controller_sim.design import load_design
+from controller_sim.core.kinds import ALL_KINDS, midi_bytes
+from controller_sim.design import form, load_design, load_design_text
 from controller_sim.design.fast import FastEngine
+from controller_sim.design.outputs import Responded
 from controller_sim.port.native import Library, NativeEngine, native
 from controller_sim.reference import ReferenceEngine
 from controller_sim.script import parse_script, play
@@ -130,12 +131,23 @@ def test_columns_give_what_single_advances_give() -> None:
     assert batch.packed == single.packed and batch.packed
 
 
+def test_answers_to_sysex_tell_the_bytes_that_were_asked_for() -> None:
+    asked = [f"125, 3, n{', 0..127' * 13}", "125, 2, n, 127", "125, 1, n", "125, n"]
+    on = "\n".join(f"      received sysex({values}): pass" for values in asked)
+    design = load_design_text(f"switches: [a]\nmodes:\n  m:\n    on:\n{on}\n")
+    for data in (b"\x7d\x09", b"\x7d\x01\x07", b"\x7d\x02\x07\x7f", b"\x7d\x03" + bytes(range(14)), b"\x7d\x7f\x00"):
+        outputs = []
+        for factory in (FastEngine, ReferenceEngine, native):
+            engine = factory(design, 0, None, False)
+            engine.advance(0, 0)
+            engine.advance(1_000_000, 0, midi_bytes(form.SERIAL, b"\xf0" + data + b"\xf7"))
+            outputs.append([output for output in engine.take_outputs() if isinstance(output, Responded)])
+        assert outputs[0] == outputs[1] == outputs[2]
+        assert bytes(outputs[0][0].values) == data[: len(outputs[0][0].values)]
+
+
 def test_sysex_passes_as_it_came() -> None:
     design = plain_design({("press", "a"): ()})
-
-    from controller_sim.core.kinds import ALL_KINDS
-    from controller_sim.design import form
-
     design = replace(design, thru=(form.Thru(form.SERIAL, form.USB, ALL_KINDS),))
     for length in (1, 3, 5, 6, 7, 100, 125, 126, 127, 300):
         data = bytes((0xF0, *(n % 128 for n in range(length)), 0xF7))

@@ -148,7 +148,7 @@ def test_pytest_starts_with_nothing_of_ours_but_the_plugin(folder: pytest.Pytest
         def test_loaded():
             heavy = {"hypothesis.strategies", "lark", "mido", "transitions", "ruamel.yaml"}
             ours = {name for name in sys.modules if name.startswith("controller_sim")}
-            assert ours == {"controller_sim", "controller_sim.testing", "controller_sim.testing.plugin"}
+            assert ours == {"controller_sim", "controller_sim.lazily", "controller_sim.testing", "controller_sim.testing.plugin"}
             assert not heavy & set(sys.modules)
         """
     )

@@ -17,7 +17,7 @@ from controller_sim.design import Design, DesignError, load_design_text
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.form import Event, Gestured, Moved, Promise, Received, Sent, Started, Turned
 from controller_sim.design.outputs import Fired, Message, ModeEntered, Output, Responded, Restarted, decode_one
-from controller_sim.design.program import Constant, Expression, Lit, Reading
+from controller_sim.design.program import Changed, Constant, Down, Expression, Lit, Reading, Shows, Text, Was
 from controller_sim.reference import ReferenceEngine
 from controller_sim.reference.interpreter import Interpreter
 from controller_sim.simulator.engines import Seen
@@ -29,11 +29,15 @@ from controller_sim.verify.watching import EngineFactory, Item, Session, Watcher
 HEAD = """switches: [a, b, c]
 leds: [a, lamp]
 colours: {lamp: [red, amber]}
-timing: {debounce: {press: lockout 1ms, release: settle 1ms}, chord: 4ms, hold: 20ms, double: 10ms}
-devices: {pads: {channel: 2, notes: 36..60, controllers: {damp: {number: 80, on: 127, off: 0}}}}
-memory: {n: {range: 0..3, ends: wrap}, armed: {names: ["off", "on"]}}
+display: {characters: 8}
+timing: {debounce: {press: lockout 1ms, release: settle 1ms}, chord: 4ms, hold: 20ms, double: 10ms, label: 8ms}
+devices:
+  pads: {channel: 2, notes: 36..60, controllers: {damp: {number: 80, on: 127, off: 0}, level: {number: 7, bits: 14}}}
+  bell: {channel: 3}
+memory: {n: {range: 0..3, ends: wrap, texts: {2: two}}, armed: {names: ["off", "on"]}}
 modes:
   show:
+    display: "{armed} {n}"
     leds: {a: armed, lamp: "amber if n == 2 else red"}
     enter: armed = off
     on:
@@ -41,13 +45,29 @@ modes:
         n += 1 + position
         note(pads, 40 + switch, length_ms=5)
       hold a: enter(set_up)
-      tap b+c: armed = on
-      press c: control_change(pads, damp, armed)
+      tap b+c: |
+        armed = on
+        notice("armed", ms=12)
+      press c: |
+        control_change(pads, damp, armed)
+        control_change(pads, level, 130 * n)
+      release c: note(bell, 40, length_ms=2)
       received note_on(pads, 40): n = 0
+      received note_on(pads, k): note(pads, k, length_ms=3)
+      received control_change(pads, level, v): control_change(pads, level, v)
   set_up:
+    draft: [n]
+    form: [{label: n, cell: n}, {label: arm, cell: armed}]
     timers: {after 30ms: enter(show)}
     leave: note_on(pads, 50)
-    on: {press a..b: pass, tap c: enter(show), hold c 50ms: restart()}
+    on:
+      press a: form_value(1)
+      press b: form_next()
+      tap c: |
+        save()
+        enter(show)
+      hold c 50ms: restart()
+wire: {thru: {usb: {to: [serial], only: [control_change]}}}
 promises:
 """
 EVENTS = (
@@ -65,35 +85,68 @@ EVENTS = (
     "leave set_up",
     "leave show when n != 2",
     "power_on",
+    "received note_on(pads, 41..60) when n < 2",
+    "sent control_change(pads, level) when was(n) != n",
+    "sent control_change(pads, 39)",
+    "sent message(pads)",
+    "sent message(channel 3)",
     "restart",
 )
-NAMING = ("sent note_on(pads, k)", "sent note_off(pads, k) when n > 0", "sent note_on(pads, k in 40..41)")
-CONDITIONS = ("n == 2", "n > 0", "armed", "mode == show", "mode == set_up or n < 3", "led(lamp) == amber", "led(a) != armed")
-LIMITS = ("4ms", "5ms", "5001us", "20ms", "31ms", "400ms")
+NAMING = (
+    "sent note_on(pads, k)",
+    "sent note_off(pads, k) when n > 0",
+    "sent note_on(pads, k in 40..41)",
+    "received note_on(pads, k)",
+    "received control_change(pads, level, k)",
+    "sent control_change(pads, level, k)",
+)
+CONDITIONS = (
+    "n == 2",
+    "n > 0",
+    "armed",
+    "mode == show",
+    "mode == set_up or n < 3",
+    "led(lamp) == amber",
+    "led(a) != armed",
+    "led(n % 2) == on",
+    'display == "{armed} {n}"',
+    '"two" in display',
+    'display != "n" and not notice_shown',
+    "down(a)",
+    "was(down(b)) and not down(b) or not armed",
+    "changed()",
+    "changed(n) or changed(field)",
+    "was(n) <= n",
+    "led(lamp) == was(led(lamp))",
+    'was(display == "off {n}")',
+)
+LIMITS = ("0us", "4ms", "5ms", "5001us", "20ms", "31ms", "400ms")
 any_event = st.sampled_from(EVENTS)
 condition = st.sampled_from(CONDITIONS)
 
 
-def quoted(part: str, text: str) -> str:
-    return f'{part}: "{text}"'
+def quoted(part: str, texts: list[str]) -> str:
+    return f"{part}: '{texts[0]}'" if len(texts) == 1 else f"{part}: [{', '.join(repr(text) for text in texts)}]"
 
 
 @st.composite
 def promise_texts(draw: st.DrawFn) -> str:
     kind = draw(st.sampled_from(("always", "never", "comes")))
-    after = draw(any_event | condition | st.sampled_from(NAMING))
-    named = after in NAMING
-    event = any_event | st.sampled_from(NAMING) if named else any_event
-    what = draw(condition if kind == "always" else event | condition)
+    named = draw(st.booleans())
+    naming = st.sampled_from(NAMING)
+    after = draw(st.lists(naming if named else any_event | condition, min_size=1, max_size=2))
+    event = any_event | naming if named else any_event
+    some = st.lists(event | condition, min_size=1, max_size=2)
+    what = [draw(condition)] if kind == "always" else draw(some)
     parts = [quoted(kind, what)]
     if kind != "comes" and not named and draw(st.booleans()):
-        return ", ".join(parts + ([quoted("while", draw(condition))] if draw(st.booleans()) else []))
+        return ", ".join(parts + ([quoted("while", [draw(condition)])] if draw(st.booleans()) else []))
     parts.append(quoted("after", after))
     limited = draw(st.booleans())
     if limited:
         parts.append(f"within: {draw(st.sampled_from(LIMITS))}")
     if draw(st.booleans()) or (kind == "comes" and not limited):
-        parts.append(quoted("until", draw(event | condition)))
+        parts.append(quoted("until", draw(some)))
     return ", ".join(parts)
 
 
@@ -138,12 +191,12 @@ class Reader:
         return min(found, default=-1)
 
     def openings(self) -> Iterator[tuple[Place, tuple[int, ...]]]:
-        after = self.promise.after
-        if after is None:
+        if not self.promise.after:
             yield (0, -1), ()
-        elif isinstance(after, Event):
-            yield from self.matches(after, (), (-1, 0))
-        else:
+        for after in self.promise.after:
+            if isinstance(after, Event):
+                yield from ((place, own[: self.promise.named]) for place, own in self.matches(after, (), (-1, 0)))
+                continue
             was = False
             for i in range(len(self.run)):
                 now = self.holds(after, i, ())
@@ -165,14 +218,20 @@ class Reader:
         return limit_us if promise.within_us is not None and limit_us <= self.end_us else None
 
     def until(self, place: Place, named: tuple[int, ...]) -> Place | None:
-        until = self.promise.until
+        return min(filter(None, (self.until_one(until, place, named) for until in self.promise.until)), default=None)
+
+    def until_one(self, until: Any, place: Place, named: tuple[int, ...]) -> Place | None:
         if isinstance(until, Event):
             return next((found for found, _ in self.matches(until, named, place)), None)
-        return next(((i, END) for i in range(place[0], len(self.run)) if until is not None and self.holds(until, i, named)), None)
+        return next(((i, END) for i in range(place[0], len(self.run)) if self.holds(until, i, named)), None)
 
     def verdicts(self, place: Place, named: tuple[int, ...], until: Place | None, limit_us: int) -> Iterator[int]:
         """The instants at which what comes has come, or at which the promise is broken."""
-        what, kind, during = self.promise.what, self.promise.kind, self.promise.during
+        for what in self.promise.what:
+            yield from self.verdicts_on(what, place, named, until, limit_us)
+
+    def verdicts_on(self, what: Any, place: Place, named: tuple[int, ...], until: Place | None, limit_us: int) -> Iterator[int]:
+        kind, during = self.promise.kind, self.promise.during
         if isinstance(what, Event):
             for found, _ in self.matches(what, named, place):
                 inside = self.run[found[0]].time_us <= limit_us and (until is None or found <= until)
@@ -195,7 +254,7 @@ class Reader:
             yield (0, -1), ()
         for i, instant in enumerate(self.run):
             for j, output in enumerate(instant.outputs):
-                raw = self.raw(event.what, output, mode)
+                raw = self.raw(event.what, output, mode, (i, j))
                 if raw is not None and (i, j) > after:
                     own = tuple(self.value(value, i, list(raw)) for value in event.values)
                     if self.allowed(event, own, named, i):
@@ -205,18 +264,24 @@ class Reader:
     def allowed(self, event: Event, own: tuple[int, ...], named: tuple[int, ...], i: int) -> bool:
         return event.condition is None or self.holds(event.condition, i - self.looks_back(event), (*named, *own))
 
-    def raw(self, what: Any, output: Output, mode: int) -> tuple[int, ...] | None:
+    def raw(self, what: Any, output: Output, mode: int, place: Place) -> tuple[int, ...] | None:
         match what, output:
             case Gestured(), Fired():
                 binding = self.design.bindings[output.binding]
                 if (binding.gesture, binding.hold_us) == (what.gesture, what.hold_us) and binding.key in what.keys:
                     return binding.key, what.keys.index(binding.key)
             case Sent(message=wanted), Message():
-                status, first, second = (*output.data, 0, 0)[:3]
-                fits = all(low <= value <= high for value, (low, high) in zip((first, second), wanted.data, strict=True))
-                return (first, second) if status == wanted.status and output.ports & wanted.ports and fits else None
+                status, *values = (*output.data, 0, 0)[:3]
+                if not wanted.data:
+                    return () if status & 15 == wanted.status and status < 0xF0 and output.ports & wanted.ports else None
+                if wanted.bits == 14:
+                    values = self.both_halves(values, place)
+                return tuple(values) if status == wanted.status and output.ports & wanted.ports and fits(values, wanted) else None
             case Received(), Responded():
-                return ()
+                cause = self.design.responses[output.response].cause
+                assert isinstance(cause, Received)
+                alike = (cause.status, cause.bits) == (what.status, what.bits)
+                return output.values if alike and fits(output.values, what) else None
             case Turned(entered=True), ModeEntered():
                 return () if output.mode == what.mode else None
             case Turned(entered=False), ModeEntered() | Restarted():
@@ -228,20 +293,56 @@ class Reader:
     def holds(self, condition: Any, i: int, named: tuple[int, ...]) -> bool:
         return i >= 0 and self.run[i].past.mode >= 0 and self.value(condition, i, list(named)) != 0
 
+    def both_halves(self, lower: list[int], place: Place) -> list[int]:
+        """What a lower half makes with the last upper half before it; nothing without one. All controllers here are on one port."""
+        sent = [
+            output.data
+            for i, instant in enumerate(self.run)
+            for j, output in enumerate(instant.outputs)
+            if (i, j) < place and isinstance(output, Message) and output.data[0] & 0xF0 == 0xB0 and output.data[1] == lower[0] - 32
+        ]
+        return [lower[0] - 32, sent[-1][2] * 128 + lower[1]] if sent else []
+
     def value(self, expression: Any, i: int, slots: list[int]) -> int:
         reader = Interpreter(self.design, self.run[i].past)  # type: ignore[arg-type]  # it reads only
-        return reader.value(_with_leds(expression, self.run[i].past), slots)
+        return reader.value(self.known(expression, i, slots), slots)
+
+    def known(self, expression: Any, i: int, slots: list[int]) -> Any:
+        """The expression with what the reference interpreter does not know as constants."""
+        past = self.run[i].past
+        match expression:
+            case Lit(led=led):
+                return constant(past.leds[led])
+            case Reading(name=name):
+                return constant(int(getattr(past, name)))
+            case Down(switch=switch):
+                return constant(past.level >> self.value(switch, i, slots) & 1)
+            case Was(value=value):
+                return constant(self.value(value, i - 1 if i and self.run[i - 1].past.mode >= 0 else i, slots))
+            case Changed(cell=None):
+                return constant(past.cells != past.saved())
+            case Changed(cell=cell):
+                offset, size = self.design.cells[cell].offset, self.design.cells[cell].size
+                return constant(past.cells[offset : offset + size] != past.saved()[offset : offset + size])
+            case Shows(text=text, inside=inside):
+                pieces = [self.known_part(part, i, slots) for part in text.parts]
+                shown = Interpreter(self.design, past).text(Text(tuple(pieces)), slots)  # type: ignore[arg-type]  # it reads only
+                return constant(shown in past.display if inside else shown == past.display)
+        assert is_dataclass(expression)
+        parts = {field.name: getattr(expression, field.name) for field in fields(expression)}
+        known = {name: self.known(part, i, slots) for name, part in parts.items() if isinstance(part, Expression)}
+        return replace(expression, **known)  # type: ignore[type-var]
+
+    def known_part(self, part: Any, i: int, slots: list[int]) -> Any:
+        return part if isinstance(part, str) else replace(part, expression=self.known(part.expression, i, slots))
 
 
-def _with_leds(expression: Any, past: Past) -> Any:
-    """The expression with what the reference interpreter does not know as constants."""
-    if isinstance(expression, Lit):
-        return Constant(past.leds[expression.led], past.leds[expression.led])
-    if isinstance(expression, Reading):
-        return Constant(past.mode, past.mode)
-    assert is_dataclass(expression)
-    parts = {field.name: getattr(expression, field.name) for field in fields(expression)}
-    return replace(expression, **{name: _with_leds(part, past) for name, part in parts.items() if isinstance(part, Expression)})  # type: ignore[type-var]
+def constant(value: int) -> Constant:
+    return Constant(int(value), int(value))
+
+
+def fits(values: Sequence[int], wanted: Received) -> bool:
+    return len(values) == 2 and all(low <= value <= high for value, (low, high) in zip(values, wanted.data, strict=True))
 
 
 def watched(factory: EngineFactory, design: Design, session: Session) -> tuple[list[PromiseWatcher], list[Instant]]:
@@ -296,12 +397,25 @@ def test_both_engines_keep_and_break_the_same_promises(texts: list[str], data: s
     assert judged[0] == judged[1]
 
 
-BOOTH = Path(__file__).parents[2] / "configs" / "booth.yaml"
+CONFIGS = Path(__file__).parents[2] / "configs"
+BOOTH, TOURING = CONFIGS / "booth.yaml", CONFIGS / "touring.yaml"
+ORGAN = "+1s receive from organ program_change 3"
+KNEE = "+1s receive from organ control_change knee 5"
+FROZEN = "tap i+j\n+1s tap a"
+INTERVAL = "tap i+j\n+1s tap j"
 PLANTED = [
-    ("a lamp forgotten in one mode", "e: frozen == on}", "e: off}", "tap e", "LED e is off, frozen is on, mode is show"),
-    ("another device's cue", "program_change(sampler, cue_sampler[n])", "program_change(sampler, 5)", "tap a", "has not come by 0.101000"),
-    ("a beat that comes too late", "beat, on, delay_ms=30", "beat, on, delay_ms=31", "double e", "has not come by 0.335000"),
+    (BOOTH, "a lamp forgotten in one mode", "e: frozen == on}", "e: off}", "tap e", "LED e is off, frozen is on, mode is show"),
     (
+        BOOTH,
+        "another device's cue",
+        "program_change(sampler, cue_sampler[n])",
+        "program_change(sampler, 5)",
+        "tap a",
+        "has not come by 0.101000",
+    ),
+    (BOOTH, "a beat that comes too late", "beat, on, delay_ms=30", "beat, on, delay_ms=31", "double e", "has not come by 0.335000"),
+    (
+        BOOTH,
         "a clock left running",
         "    lit = -1\n    clock_stop()",
         "    lit = -1",
@@ -309,24 +423,58 @@ PLANTED = [
         "clock, after 5.100000",
     ),
     (
+        BOOTH,
         "a message in the wrong mode",
         "save()\n",
         "save()\n        control_change(room, freeze, on)\n",
         "hold a for 1s\n+1s hold a for 1s",
         "freeze",
     ),
+    (BOOTH, "acts counted from 0", '- {text: "act {act + 1}"}', '- {text: "act {act}"}', "wait 1s", 'the display shows "act 0", act is 0'),
+    (BOOTH, "an act passed over", "act += 1", "act += 2", "tap d+e", "act is 2, act was 0, after"),
+    (
+        BOOTH,
+        "no amber",
+        "blink(amber) if changed(field) else on, other",
+        "on, other",
+        "hold a for 1s\n+2s tap d",
+        "LED d is green, field is 0, cue[0, 0] has changed",
+    ),
+    (
+        TOURING,
+        "scenes counted from 1",
+        "recall(n)\n  received control",
+        "recall(max(n, 1) - 1)\n  received control",
+        ORGAN,
+        "(where n is 3)",
+    ),
+    (TOURING, "a knee the wrong way", "level, v)\n  received", "level, 16383 - v)\n  received", KNEE, "(where v is 640)"),
+    (TOURING, "a foot that holds for good", "release a: control_change(room, freeze, off)", "release a: pass", FROZEN, "has not come by"),
+    (
+        TOURING,
+        "a wet damped room",
+        "to_wet(): control_change(room, wet, 0 if damped else wet)",
+        "to_wet(): control_change(room, wet, wet)",
+        "tap far",
+        "(where v is 20)",
+    ),
+    (TOURING, "minutes of 59 seconds", ':{seconds_left % 60:02}"]', ':{seconds_left % 59:02}"]', INTERVAL, 'shows "interval" / "15:15"'),
 ]
 
 
-@pytest.mark.parametrize(("right", "wrong", "script", "seen"), [case[1:] for case in PLANTED], ids=[case[0] for case in PLANTED])
+@pytest.mark.parametrize(
+    ("path", "right", "wrong", "script", "seen"), [(case[0], *case[2:]) for case in PLANTED], ids=[case[1] for case in PLANTED]
+)
 @pytest.mark.parametrize("engine", ["fast", "reference"])
-def test_a_planted_mistake_breaks_one_promise_and_its_mended_twin_none(right: str, wrong: str, script: str, seen: str, engine: str) -> None:
-    text = BOOTH.read_text(encoding="utf-8")
+def test_a_planted_mistake_breaks_one_promise_and_its_mended_twin_none(
+    path: Path, right: str, wrong: str, script: str, seen: str, engine: str
+) -> None:
+    text = path.read_text(encoding="utf-8")
     assert text.count(right) >= 1
-    mended, planted = (load_design_text(each, "booth.yaml") for each in (text, text.replace(right, wrong)))
+    mended, planted = (load_design_text(each, path.name) for each in (text, text.replace(right, wrong)))
     (broken,) = played(planted, script, engine).broken
     line = next(n for n, each in enumerate(text.replace(right, wrong).split("\n"), 1) if each.startswith(f"  {broken.promise.name}:"))
-    assert str(broken).startswith(f"booth.yaml:{line}: the promise '{broken.promise.name}' is broken at ")
+    assert str(broken).startswith(f"{path.name}:{line}: the promise '{broken.promise.name}' is broken at ")
     assert seen in broken.seen
     assert played(mended, script, engine).broken == ()
 
@@ -352,7 +500,7 @@ def test_what_is_still_to_come_when_power_goes_off_is_not_broken() -> None:
 
 
 def test_kept_cells_go_from_one_power_on_to_the_next() -> None:
-    text = HEAD.replace("n: {range: 0..3, ends: wrap}", "n: {range: 0..3, ends: wrap, keep: yes}")
+    text = HEAD.replace("n: {range: 0..3, ends: wrap,", "n: {range: 0..3, ends: wrap, keep: yes,")
     design = load_design_text(text + "  p: {never: n == 2}\n")
     assert [each.time_us for each in played(design, "tap a\n+200ms power off\n+1s power on\n+100ms tap a").broken] == [1_560_000]
 

@@ -21,6 +21,8 @@ NOT_RUN = {
     "controller-sim test configs --engine native": "compiles every demo; tests/port/test_native_agreement.py",
     "controller-sim fuzz configs/booth.yaml --time 30s --jobs 2": "takes 30 seconds; tests/cli/test_fuzz.py",
     "controller-sim conform configs/booth.yaml --on all --fuzz 100": "takes minutes; tests/cli/test_conform.py",
+    "controller-sim conform configs/booth.yaml --on avr --fuzz 20": "takes a minute; tests/port/test_emulated.py",
+    "tools/bench avr": "measures, for a minute",
     "controller-sim conform configs/booth.yaml --on micropython --fuzz 100": "takes minutes; tests/cli/test_conform.py",
 }
 """Commands of the README that its tests do not run, each with the reason. `pip install` is none of ours."""

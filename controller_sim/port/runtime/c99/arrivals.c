@@ -12,10 +12,10 @@ void ctl_start_pedals(void)
 #endif
 
 #if CTL_RESPONSES
-/* Run a response; the values are those of a message. */
-static void respond(uint16_t response, const int16_t values[])
+/* Run a response; the values are those of a message, `count` of them. */
+static void respond(uint16_t response, const int16_t values[], uint8_t count)
 {
-    CTL_HAPPENED(CTL_RESPONDED, response);
+    CTL_ANSWERED(response, values, count);
 #if CTL_HAS_TAP_TEMPO
     ctl.gesture_us = ctl.now_us;
 #endif
@@ -43,7 +43,7 @@ static void respond_to_move(uint8_t p)
             continue;
         }
 #endif
-        respond(move->response, NULL);
+        respond(move->response, NULL, 0);
         return;
     }
 }
@@ -200,7 +200,7 @@ static void hear(uint8_t port, const uint8_t *bytes, uint8_t length)
             continue;
         }
 #endif
-        respond(heard->response, meant);
+        respond(heard->response, meant, heard->values);
         return;
     }
 }

@@ -20,12 +20,11 @@ static void lock(struct ctl_deadline *wait, uint32_t lockout_us)
 }
 
 /* A lockout that is over is forgotten, or it would begin anew when the counter comes round. */
-void ctl_forget_lockouts(void)
+void ctl_forget_lockout(uint8_t s)
 {
-    for (struct ctl_deadline *wait = ctl.contact_waits; wait < ctl.contact_waits + CTL_SWITCHES; wait++) {
-        if (wait->state == LOCKED && !ctl_before(ctl.now_us, wait->due_us)) {
-            wait->state = 0;
-        }
+    struct ctl_deadline *wait = &ctl.contact_waits[s];
+    if (wait->state == LOCKED && !ctl_before(ctl.now_us, wait->due_us)) {
+        wait->state = 0;
     }
 }
 #endif
@@ -88,16 +87,20 @@ static void changed(uint8_t s, bool is_closed)
         return;
     }
 #if HAS_LOCKOUT
-    if (wait->state & LOCKED && ctl_before(ctl.now_us, wait->due_us)) {
-        ctl_arm_one(wait, wait->due_us, &ctl.waking_us);
-        return;
+    if (!(wait->state & LOCKED) || !ctl_before(ctl.now_us, wait->due_us)) {
+        wait->state = 0;
     }
-#endif
+#else
     wait->state = 0;
+#endif
     if (!is_closed == !(ctl.level & CTL_BIT(s))) {
-        return;
-    }
-    if (is_closed) {
+        wait->state &= (uint8_t)~CTL_ARMED;
+        ctl.waking_us = ctl_first(ctl.contact_waits, CTL_SWITCHES);
+#if HAS_LOCKOUT
+    } else if (wait->state) {
+        ctl_arm_one(wait, wait->due_us, &ctl.waking_us);
+#endif
+    } else if (is_closed) {
         closed(s, wait);
     } else {
         opened(s, wait);
@@ -186,16 +189,18 @@ static void wake(void)
     }
 }
 
-/* Handle everything up to `now_us` at its own time, then the contacts seen at `now_us`. Display and LEDs of `now_us` are
- * looked at afterwards, by ctl_look. */
-void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
+/* Handle everything up to `now_us` at its own time, then the contacts seen at `now_us`; whether there was anything. Display and LEDs
+ * of `now_us` are looked at afterwards, by ctl_look. */
+bool ctl_advance(uint32_t now_us, ctl_switches_t contacts)
 {
     ctl_switches_t changes = ctl.contacts ^ contacts;
+    bool is_busy = changes != 0;
     for (;;) {
         uint32_t at_us = ctl_before(ctl.waking_us, ctl.soonest_us) ? ctl.waking_us : ctl.soonest_us;
         if (ctl_before(now_us, at_us)) {
             break;
         }
+        is_busy = true;
         ctl.now_us = at_us;
         if (ctl.soonest_us == at_us) {
             ctl_time_out();
@@ -219,4 +224,5 @@ void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
     if (changes) {
         all_changed(changes, contacts);
     }
+    return is_busy;
 }

@@ -22,9 +22,11 @@ void ctl_arm(uint8_t slot, uint32_t due_us)
     ctl_arm_one(&ctl.deadlines[slot], due_us, &ctl.soonest_us);
 }
 
+/* Wait no longer. The time that is looked at next may now be too early, which does no harm. */
 void ctl_disarm(uint8_t slot)
 {
     ctl.deadlines[slot].state = 0;
+    ctl.is_soonest_unsure = true;
 }
 
 /* The first of some deadlines that are armed, but not further off than CTL_FAR_US. */
@@ -39,25 +41,34 @@ uint32_t ctl_first(const struct ctl_deadline *deadline, uint8_t count)
     return first_us;
 }
 
-#if CTL_AGES
-/* What is old enough to mean the same for ever is forgotten, or it would seem new again when the counter comes round. */
-static void age(void)
+/* Look for the first deadline anew. */
+void ctl_find_soonest(void)
 {
-    ctl_arm(CTL_AGE_SLOT, ctl.now_us + CTL_AGE_US);
+    ctl.is_soonest_unsure = false;
+    ctl.soonest_us = ctl_first(ctl.deadlines, CTL_SLOTS);
+}
+
+#if CTL_AGES
+/* One of so many parts is looked through at a time. */
+#define PARTS 32u
+
+/* What is old enough to mean the same for ever is forgotten, or it would seem new again when the counter comes round. */
+static void age(uint8_t part)
+{
 #if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
-    ctl_forget_lockouts();
+    if (part < CTL_SWITCHES) {
+        ctl_forget_lockout(part);
+    }
 #endif
 #if CTL_HAS_TAP_TEMPO
-    for (uint8_t k = 0; k < CTL_KEYS; k++) {
+    for (uint8_t k = part; k < CTL_KEYS; k = (uint8_t)(k + PARTS)) {
         if (ctl.now_us - ctl.keys[k].at_us > CTL_FAR_US) {
             ctl.keys[k].at_us = ctl.now_us - CTL_FAR_US;
         }
     }
 #if CTL_HAS_CHORDS || CTL_HAS_EAGER
-    for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        if (ctl.now_us - ctl.pressed_us[s] > CTL_FAR_US) {
-            ctl.pressed_us[s] = ctl.now_us - CTL_FAR_US;
-        }
+    if (part < CTL_SWITCHES && ctl.now_us - ctl.pressed_us[part] > CTL_FAR_US) {
+        ctl.pressed_us[part] = ctl.now_us - CTL_FAR_US;
     }
 #endif
     ctl_forget_taps();
@@ -66,10 +77,22 @@ static void age(void)
     ctl_forget_ticks();
 #endif
 #if CTL_ECHO_US
-    ctl_forget_echoes();
+    if (part < CTL_MOST_ECHOES) {
+        ctl_forget_echo(part);
+    }
 #endif
 }
 
+/* Forget some of what is old, once in CTL_AGE_US; all of it in nine minutes, a quarter of half the counter's round. To be called as
+ * often as ctl_advance, or once in two minutes at least. */
+void ctl_age(void)
+{
+    while (ctl.now_us - ctl.aged_us >= CTL_AGE_US) {
+        ctl.aged_us += CTL_AGE_US;
+        age(ctl.aging);
+        ctl.aging = (uint8_t)((ctl.aging + 1u) % PARTS);
+    }
+}
 #endif
 
 static void happen(uint8_t slot)
@@ -100,12 +123,8 @@ static void happen(uint8_t slot)
         ctl.dirty = true;
 #endif
 #if CTL_PEDALS
-    } else if (slot < CTL_AGE_SLOT) {
-        ctl_pedal_rested((uint8_t)(slot - CTL_PEDAL_SLOT));
-#endif
-#if CTL_AGES
     } else {
-        age();
+        ctl_pedal_rested((uint8_t)(slot - CTL_PEDAL_SLOT));
 #endif
     }
 }
@@ -113,13 +132,13 @@ static void happen(uint8_t slot)
 /* Whatever is due at this instant happens, contacts excepted. */
 void ctl_time_out(void)
 {
-    for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
+    struct ctl_deadline *deadline = ctl.deadlines;
+    for (uint8_t slot = 0; slot < CTL_SLOTS; slot++, deadline++) {
         /* Several delayed messages may be due at once. */
-        struct ctl_deadline *deadline = &ctl.deadlines[slot];
-        while (deadline->state & CTL_ARMED && deadline->due_us == ctl.now_us) {
+        while (deadline->state && deadline->due_us == ctl.now_us) {
             deadline->state = 0;
             happen(slot);
         }
     }
-    ctl.soonest_us = ctl_first(ctl.deadlines, CTL_SLOTS);
+    ctl_find_soonest();
 }

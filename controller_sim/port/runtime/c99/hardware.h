@@ -51,6 +51,8 @@ bool hw_store_is_busy(void);
 /* For a host that watches: what happened inside, by the numbers of the design. A board leaves CTL_TRACE undefined. */
 enum { CTL_FIRED = 1, CTL_ENDED = 2, CTL_MODE = 3, CTL_EDGE = 5, CTL_RESTARTED = 6, CTL_RESPONDED = 7 };
 void hw_happened(uint8_t kind, uint16_t what);
+/* A response answers what arrived; the values that came with it, 0..16383 each. */
+void hw_answered(uint16_t response, const int16_t *values, uint8_t count);
 #endif
 
 #endif

@@ -16,12 +16,10 @@ bool ctl_is_echo(uint8_t port, const uint8_t *bytes, uint8_t count)
     return false;
 }
 
-void ctl_forget_echoes(void)
+void ctl_forget_echo(uint8_t i)
 {
-    for (uint8_t i = 0; i < CTL_MOST_ECHOES; i++) {
-        if (ctl.now_us - ctl.sent[i].at_us >= CTL_ECHO_US) {
-            ctl.sent[i].ports = 0;
-        }
+    if (ctl.now_us - ctl.sent[i].at_us >= CTL_ECHO_US) {
+        ctl.sent[i].ports = 0;
     }
 }
 #endif

@@ -25,7 +25,7 @@ static void begin(uint32_t now_us)
 #endif
     ctl_arm(CTL_POWER_ON_SLOT, now_us + CTL_POWER_ON_US);
 #if CTL_AGES
-    ctl_arm(CTL_AGE_SLOT, now_us + CTL_AGE_US);
+    ctl.aged_us = now_us;
 #endif
 }
 

@@ -31,11 +31,11 @@ void ctl_power_on(void)
 
 void ctl_poll(void)
 {
-#if CTL_HAS_STORAGE
-    uint8_t changes = ctl.changes;
-#endif
     uint32_t now_us = hw_now_us();
-    ctl_advance(now_us, (ctl_switches_t)(hw_closed_contacts() ^ CTL_OPENING));
+    bool is_busy = ctl_advance(now_us, (ctl_switches_t)(hw_closed_contacts() ^ CTL_OPENING));
+#if CTL_AGES
+    ctl_age();
+#endif
 #if CTL_PEDALS
     for (uint8_t pedal = 0; pedal < CTL_PEDALS; pedal++) {
         ctl_read_pedal(pedal, hw_read_pedal(pedal));
@@ -46,14 +46,19 @@ void ctl_poll(void)
         int16_t byte;
         while ((byte = hw_receive(port)) >= 0) {
             ctl_receive(port, (uint8_t)byte);
+            is_busy = true;
         }
     }
 #endif
-    ctl_look();
-#if CTL_HAS_STORAGE
-    /* A poll that has changed the mode has done enough. */
-    if (ctl.changes == changes) {
-        ctl_store_step();
+    if (is_busy || ctl.dirty) {
+        ctl_look();
+        /* What is no longer waited for must not disturb a poll in which nothing else happens: they are to be short. */
+        if (ctl.is_soonest_unsure) {
+            ctl_find_soonest();
+        }
+        return;
     }
+#if CTL_HAS_STORAGE
+    ctl_store_step();
 #endif
 }

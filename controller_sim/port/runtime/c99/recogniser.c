@@ -643,8 +643,9 @@ void ctl_wipe(void)
     CTL_ACCOUNT(ctl.arriving = 0);
     CTL_ACCOUNT(ctl.answered = 0);
     for (uint8_t slot = CTL_GROUP_SLOT; slot < CTL_TIMER_SLOT; slot++) {
-        ctl_disarm(slot);
+        ctl.deadlines[slot].state = 0;
     }
+    ctl.is_soonest_unsure = true;
 #if CTL_HAS_CHORDS
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
         if (ctl.owner[s] != CTL_NOBODY && !(ctl.keys[ctl.owner[s]].flags & CTL_OWING)) {

@@ -20,8 +20,8 @@
 /* Whether the design looks back at times that may be long gone. */
 #define CTL_AGES (CTL_HAS_TAP_TEMPO || CTL_FOLLOW || CTL_ECHO_US || CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US)
 
-/* Often enough that no time that is kept grows older than half the counter's round (36 minutes). */
-#define CTL_AGE_US 268435456u
+/* So often a part of what is old is looked for: no time that is kept may grow older than half the counter's round (36 minutes). */
+#define CTL_AGE_US 16777216u
 
 /* The first keys are the switches; small chips read a table faster than they shift. */
 #define CTL_BIT(s) (ctl_masks[s])
@@ -41,8 +41,7 @@ enum {
     CTL_CLOCK_SLOT = CTL_DELAYED_SLOT + CTL_HAS_DELAYED,
     CTL_NOTICE_SLOT = CTL_CLOCK_SLOT + CTL_HAS_CLOCK,
     CTL_PEDAL_SLOT = CTL_NOTICE_SLOT + CTL_HAS_NOTICES,
-    CTL_AGE_SLOT = CTL_PEDAL_SLOT + CTL_PEDALS,
-    CTL_SLOTS = CTL_AGE_SLOT + CTL_AGES
+    CTL_SLOTS = CTL_PEDAL_SLOT + CTL_PEDALS
 };
 
 enum { CTL_ARMED = 1 };
@@ -356,6 +355,7 @@ enum { CTL_NOT_RESTARTING = 0, CTL_ASKED_TO_RESTART = 1, CTL_RESTARTING = 2 };
 struct ctl_state {
     uint32_t now_us;     /* the instant that is being handled */
     uint32_t soonest_us; /* not later than the first armed deadline */
+    bool is_soonest_unsure; /* it may be earlier than that */
     ctl_switches_t contacts; /* as last seen */
     uint8_t changes; /* counts the changes of mode: whoever sees another number after an action has been wiped */
 #if CTL_LEDS
@@ -372,6 +372,11 @@ struct ctl_state {
 
     /* From here on all is 0 at power-on and after a restart, or set by begin() in modes.c. */
     struct ctl_deadline deadlines[CTL_SLOTS];
+
+#if CTL_AGES
+    uint32_t aged_us; /* when what is old was looked for last, and for which part next */
+    uint8_t aging;
+#endif
 
     ctl_switches_t level;    /* the debounced switches that are down */
     ctl_switches_t postponed; /* edges whose wait is over, to be handled after the releases of the instant */
@@ -477,14 +482,18 @@ extern struct ctl_state ctl;
 bool ctl_before(uint32_t a_us, uint32_t b_us);
 void ctl_arm(uint8_t slot, uint32_t due_us);
 void ctl_disarm(uint8_t slot);
+void ctl_find_soonest(void);
 void ctl_arm_one(struct ctl_deadline *deadline, uint32_t due_us, uint32_t *first_us);
 uint32_t ctl_first(const struct ctl_deadline *deadline, uint8_t count);
 void ctl_time_out(void);
+#if CTL_AGES
+void ctl_age(void);
+#endif
 
 /* contacts.c */
-void ctl_advance(uint32_t now_us, ctl_switches_t contacts);
+bool ctl_advance(uint32_t now_us, ctl_switches_t contacts);
 #if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
-void ctl_forget_lockouts(void);
+void ctl_forget_lockout(uint8_t s);
 #endif
 
 /* recogniser.c */
@@ -558,7 +567,7 @@ void ctl_cancel_delayed(uint8_t mode);
 
 #if CTL_ECHO_US
 bool ctl_is_echo(uint8_t port, const uint8_t *bytes, uint8_t count);
-void ctl_forget_echoes(void);
+void ctl_forget_echo(uint8_t i);
 #endif
 
 /* tempo.c */
@@ -592,10 +601,12 @@ void ctl_receive(uint8_t port, uint8_t byte);
 
 #ifdef CTL_TRACE
 #define CTL_HAPPENED(kind, what) hw_happened((kind), (uint16_t)(what))
+#define CTL_ANSWERED(response, values, count) hw_answered((response), (values), (count))
 /* What keeps the accounts of presses: which of them ended without anything having fired. */
 #define CTL_ACCOUNT(statement) statement
 #else
 #define CTL_HAPPENED(kind, what) ((void)0)
+#define CTL_ANSWERED(response, values, count) ((void)(count))
 #define CTL_ACCOUNT(statement) ((void)0)
 #endif
 

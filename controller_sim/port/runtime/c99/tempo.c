@@ -8,10 +8,10 @@
 #define MINUTE_US 60000000u
 
 /* Whether two tempos are the same, each a fraction. Where the whole parts agree, the products are less than 2^32 apart, so that
- * 32 bits of them are enough. */
+ * 32 bits of them are enough. They come first: most tempos differ in them, and a division takes long. */
 static bool is_same(uint32_t a_us, uint16_t a_parts, uint32_t b_us, uint16_t b_parts)
 {
-    return a_us / a_parts == b_us / b_parts && a_us * b_parts == b_us * a_parts;
+    return a_us * b_parts == b_us * a_parts && a_us / a_parts == b_us / b_parts;
 }
 
 void ctl_start_tempo(void)

@@ -2,7 +2,8 @@
  *
  * Inside, time has 32 bits and wraps as on a chip; here it has 64. An output is a pair of numbers, a time and an item; what an
  * item says is in controller_sim/design/outputs.py. A text, and a message of more than six bytes, is -1 - 2 * bytes (a text) or
- * -2 - 2 * bytes (a message, its ports in the first byte), and then the bytes, eight to a number, the first lowest.
+ * -2 - 2 * bytes (a message, its ports in the first byte; if that is 4, a response in two bytes and its values), and then the
+ * bytes, eight to a number, the first lowest.
  */
 #include <stdlib.h>
 #include <string.h>
@@ -20,6 +21,7 @@
 
 static struct {
     int64_t now_us;
+    int64_t poll_us; /* not later than this comes a poll, whatever is asked for */
     bool trace;
 } host;
 
@@ -106,6 +108,26 @@ void hw_happened(uint8_t kind, uint16_t what)
     }
 }
 
+/* How many values of 14 bits fit a number beside the response, its kind and a mark. */
+#define PACKED_VALUES 3
+
+void hw_answered(uint16_t response, const int16_t *values, uint8_t count)
+{
+    int64_t item = 1;
+    if (count > PACKED_VALUES) {
+        uint8_t bytes[3 + UINT8_MAX] = {4, (uint8_t)(response & 0xFFu), (uint8_t)(response >> 8)};
+        for (uint8_t i = 0; i < count; i++) {
+            bytes[3 + i] = (uint8_t)values[i];
+        }
+        put_out_bytes(-2 - 2 * (int64_t)(count + 3), bytes, 3, bytes + 3, count);
+        return;
+    }
+    for (uint8_t i = count; i; i--) {
+        item = item << 14 | values[i - 1];
+    }
+    put_out((item << 10 | response) << 3 | CTL_RESPONDED);
+}
+
 #if CTL_HAS_STORAGE
 /* The chip: what it holds, and what was written to it, address * 256 + byte each. */
 static uint8_t chip[CTL_STORAGE_BYTES];
@@ -149,6 +171,7 @@ bool hw_store_is_busy(void)
 EXPORT void host_start(int64_t now_us, bool trace, const int32_t *kept)
 {
     host.now_us = now_us;
+    host.poll_us = now_us + STEP_US;
     host.trace = trace;
     memset(&ctl, 0, sizeof ctl);
 #if CTL_HAS_CELLS
@@ -163,10 +186,14 @@ EXPORT void host_start(int64_t now_us, bool trace, const int32_t *kept)
 static void advance(int64_t now_us, ctl_switches_t contacts)
 {
     /* Then polls come in between, as on a chip. */
-    while (now_us - host.now_us > (int64_t)STEP_US) {
-        ctl_advance((uint32_t)host.now_us + STEP_US, ctl.contacts);
+    while (now_us > host.poll_us) {
+        ctl_advance((uint32_t)host.poll_us, ctl.contacts);
         ctl_look();
-        host.now_us += STEP_US;
+        host.now_us = host.poll_us;
+        host.poll_us += STEP_US;
+#if CTL_AGES
+        ctl_age();
+#endif
     }
     ctl_advance((uint32_t)now_us, contacts);
     host.now_us = now_us;
@@ -231,7 +258,7 @@ EXPORT int64_t host_next_deadline_us(void)
 {
     int64_t next_us = -1;
     for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
-        if (slot != CTL_AGE_SLOT && ctl.deadlines[slot].state & CTL_ARMED) {
+        if (ctl.deadlines[slot].state & CTL_ARMED) {
             int64_t due_us = host.now_us + (int64_t)(uint32_t)(ctl.deadlines[slot].due_us - (uint32_t)host.now_us);
             next_us = next_us < 0 || due_us < next_us ? due_us : next_us;
         }
@@ -245,17 +272,22 @@ EXPORT int64_t host_next_deadline_us(void)
     return next_us;
 }
 
-/* mode (-1 before the first), tempo, whether the clock runs. */
-EXPORT void host_facts(int32_t facts[3])
+/* mode (-1 before the first), tempo, whether the clock runs, whether a notice covers the display, the switches that are down. */
+EXPORT void host_facts(int32_t facts[5])
 {
     facts[0] = ctl.mode == CTL_NO_MODE ? -1 : (int32_t)ctl.mode;
     facts[1] = 0;
     facts[2] = 0;
+    facts[3] = 0;
+    facts[4] = (int32_t)ctl.level;
 #if CTL_HAS_TEMPO
     facts[1] = ctl.tempo;
 #endif
 #if CTL_HAS_CLOCK
     facts[2] = ctl.clock_running;
+#endif
+#if CTL_HAS_NOTICES
+    facts[3] = ctl.noticing;
 #endif
 }
 
@@ -264,19 +296,30 @@ EXPORT void host_cells(int32_t *values)
     host_list_cells(values);
 }
 
-/* The kept cells as they would survive power-off now: drafted ones as they were before the draft. */
-EXPORT void host_kept(int32_t *values)
+/* List cells, drafted ones as they were before the draft. */
+static void list_saved(void (*list)(int32_t *), int32_t *values)
 {
 #if CTL_DRAFT_BYTES
     struct ctl_cells now = cells;
     bool dirty = ctl.dirty;
     ctl_cancel_draft();
-    host_list_kept(values);
+    list(values);
     cells = now;
     ctl.dirty = dirty;
 #else
-    host_list_kept(values);
+    list(values);
 #endif
+}
+
+EXPORT void host_saved(int32_t *values)
+{
+    list_saved(host_list_cells, values);
+}
+
+/* What would survive power-off now. */
+EXPORT void host_kept(int32_t *values)
+{
+    list_saved(host_list_kept, values);
 }
 
 EXPORT void host_leds(uint8_t *values)
