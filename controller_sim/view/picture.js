@@ -71,10 +71,10 @@ function layOut() {
   drawing.setAttribute("height", height);
 }
 
-// Paths by kind, without those that would fall onto the same half pixel, or as near as `apart` pixels.
+// Paths by kind, without those that would fall onto the same pixel, or are as near as `apart` pixels.
 class Marks {
   constructor() { this.paths = new Map(); this.last = new Map(); }
-  add(kind, from, to, d, apart = 0.5) {
+  add(kind, from, to, d, apart = 1) {
     const slot = Math.round(to / apart);
     if (this.last.get(kind) === slot) return;
     this.last.set(kind, slot);
@@ -331,7 +331,7 @@ function axis() {
     const middle = xOf((cutFrom + cutTo) / 2), length = (cutTo - cutFrom) / 1e6;
     const label = length < 1 ? `${Math.round(length * 1000)} ms` : length < 100 ? `${length.toFixed(1)} s` : `${Math.round(length / 60)} min`;
     const half = wide(label) / 2 + 4;
-    if (!taken.length || middle - half >= taken[taken.length - 1][1]) {
+    if (middle + half <= width && middle - half >= (taken.length ? taken[taken.length - 1][1] : NAMES - 20)) {
       taken.push([middle - half, middle + half]);
       words += text(middle, 10, label, "more", "middle");
     }
@@ -342,7 +342,7 @@ function axis() {
     d += `M${xOf(first).toFixed(1)},${AXIS - 2}H${xOf(last).toFixed(1)}`;
     for (let time = Math.ceil(first / minor) * minor; time <= last; time += minor) {
       const at = xOf(time), label = (time / 1e6).toFixed(digits), half = wide(label) / 2;
-      const numbered = time % step === 0 && at - half >= Math.max(free, NAMES - 6) && !taken.some(([low, high]) => at - half < high && at + half > low);
+      const numbered = time % step === 0 && at - half >= Math.max(free, NAMES - 6) && at + half <= width && !taken.some(([low, high]) => at - half < high && at + half > low);
       d += `M${at.toFixed(1)},${AXIS - 2}v${numbered ? -6 : -3}`;
       if (numbered) { words += text(at, 10, label, "axis", "middle"); free = at + half + 6; }
     }
