@@ -116,6 +116,9 @@ def retell(design: Design, history: History) -> str:
         clock_us = at_us + READY_US if isinstance(step, PowerOn) else at_us
     if history.end_us > clock_us:
         steps.append(Wait(duration_us=history.end_us - clock_us))
+    elif not steps or isinstance(steps[-1], PowerOn):
+        # What happened at power-on is over before the next step can be; a last step lets it happen.
+        steps.append(Wait(duration_us=1))
     return print_script(Script(tuple(steps)))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, ClassVar
 
+from hypothesis import note
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 
@@ -13,6 +14,7 @@ from controller_sim.design.outputs import encode
 from controller_sim.simulator import Simulator
 from controller_sim.testing.arrivals import Bytes, Reading, apart_us, possible_arrivals
 from controller_sim.testing.moves import moves_of, times_us
+from controller_sim.testing.telling import HEADING, done_to
 from controller_sim.verify.promises import PromiseWatcher
 from controller_sim.verify.watching import Item
 
@@ -21,7 +23,7 @@ class DesignMachine(RuleBasedStateMachine):
     """The base of what `machine_for` makes: a powered controller, taken from instant to instant.
 
     A subclass adds rules and invariants about `self.simulator`, and may look at every instant in `see`. A broken promise of the design
-    fails the run. Times are whole microseconds.
+    fails the run. What fails is told as steps and as a press script. Times are whole microseconds.
     """
 
     design: ClassVar[Design]
@@ -39,6 +41,10 @@ class DesignMachine(RuleBasedStateMachine):
         self._watchers = [PromiseWatcher(number, self.design) for number in range(len(self.design.promises))]
         self._look()
         self.pass_time(moves_of(self.design).ready_us)
+
+    def teardown(self) -> None:
+        """The run is over; a subclass that has something to put away calls this too."""
+        note(f"{HEADING}\n\n{done_to(self.simulator)}")
 
     def see(self, time_us: int, items: Sequence[Item]) -> None:
         """All that happened at an instant has happened; `items` were put out, packed as design.outputs says. Does nothing here."""

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from controller_sim.design.arrivals import MidiByte, unpack
 from controller_sim.design.form import PORT_NAMES, Design
 from controller_sim.simulator import Simulator
+from controller_sim.testing.telling import told_when_it_fails
 from controller_sim.verify.watching import Session
 
 Look = Callable[[Simulator], object]
@@ -17,21 +18,27 @@ def play_history(design: Design, history: Sequence[Session], look: Look | None =
     """A simulator that has been through a history; times go on from session to session, with one second without power between two.
 
     `look` is called with it at the end of every instant at which something is done to it or it does something by itself; what `look`
-    raises ends the run. Raises AssertionError for a promise of the design that was broken.
+    raises ends the run. Raises AssertionError for a promise of the design that was broken. Either has a note with a press script that
+    does the same.
     """
     simulator = Simulator(design, engine)
-    for number, session in enumerate(history):
-        if number:
-            simulator.power_off()
-            simulator.wait(1_000_000)
-            simulator.power_on()
-        _play(simulator, session, simulator.now_us - session.start_us, look)
-    if design.promises:
+    with told_when_it_fails(simulator):
+        for number, session in enumerate(history):
+            if number:
+                simulator.power_off()
+                simulator.wait(1_000_000)
+                simulator.power_on()
+            _play(simulator, session, simulator.now_us - session.start_us, look)
+        _check_promises(simulator)
+    return simulator
+
+
+def _check_promises(simulator: Simulator) -> None:
+    if simulator.design.promises:
         from controller_sim.verify.promises import kept_in
 
-        broken = kept_in(design, engine, simulator.inputs, simulator.now_us).broken
+        broken = kept_in(simulator.design, simulator.engine_name, simulator.inputs, simulator.now_us).broken
         assert not broken, "\n".join(map(str, broken))
-    return simulator
 
 
 def _play(simulator: Simulator, session: Session, shift_us: int, look: Look | None) -> None:

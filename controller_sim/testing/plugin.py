@@ -7,7 +7,7 @@ command line. Nothing but pytest is imported before there is a script to play or
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from controller_sim.simulator import Simulator
 
 _DESIGNS: pytest.StashKey[dict[Path, Any]] = pytest.StashKey()
+_SIMULATED: pytest.StashKey[Simulator] = pytest.StashKey()
+"""Of a test: the controller that it was given."""
 
 
 class Unusable(Exception):
@@ -41,6 +43,17 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     config.addinivalue_line("markers", "design(path): the design file that the fixtures `design` and `simulator` are about")
     config.stash[_DESIGNS] = {}
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """A test that fails with a simulator tells what it did to it, as a press script."""
+    report = yield
+    if report.failed and _SIMULATED in item.stash:
+        from controller_sim.testing.telling import HEADING, done_to
+
+        report.sections.append((HEADING.removesuffix(":"), done_to(item.stash[_SIMULATED])))
+    return report
 
 
 def pytest_collect_file(file_path: Path, parent: pytest.Collector) -> pytest.Collector | None:
@@ -169,6 +182,7 @@ def simulator(request: pytest.FixtureRequest, design: Design) -> Iterator[Simula
 
     simulated = Simulator(design, request.config.getoption("press_engine"))
     simulated.wait(READY_US)
+    request.node.stash[_SIMULATED] = simulated
     yield simulated
     broken = kept_in(design, simulated.engine_name, simulated.inputs, simulated.now_us).broken
     if broken:

@@ -10,7 +10,10 @@ from hypothesis.stateful import invariant, run_state_machine_as_test
 
 from controller_sim import load_design
 from controller_sim.design import Design, load_design_text
+from controller_sim.script import parse_script, play
 from controller_sim.testing import DesignMachine, machine_for
+from controller_sim.testing.telling import HEADING
+from controller_sim.verify.promises import promises_of
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 BOOTH = CONFIGS / "booth.yaml"
@@ -50,8 +53,11 @@ def test_a_broken_promise_fails_with_its_line_and_the_steps_that_break_it() -> N
     with pytest.raises(AssertionError) as caught:
         run_state_machine_as_test(broken, settings=settings(SHORT, max_examples=300))
     assert str(caught.value).startswith(f"booth.yaml:{lamp.place.line}: the promise '{lamp.name}' is broken at ")
-    steps = [note for note in caught.value.__notes__ if "state." in note]
-    assert "".join(steps).count("state.") <= 8, "few steps, and teardown"
+    told = "\n".join(caught.value.__notes__)
+    assert told.count("state.") <= 8, "few steps, and teardown"
+    script = told.partition(f"{HEADING}\n\n")[2].partition("\n\n")[0].partition("\nExplanation:")[0]
+    (kept,) = promises_of(play(planted, parse_script(script, planted))).broken
+    assert str(kept) == str(caught.value)
 
 
 def test_every_instant_is_shown_and_once_only() -> None:

@@ -134,6 +134,26 @@ def test_fixtures_give_a_design_and_a_controller_built_to_it(folder: pytest.Pyte
     result.stdout.fnmatch_lines(["*which design? Mark the test with @pytest.mark.design(*"])
 
 
+def test_what_a_failing_test_did_to_its_simulator_is_told_as_a_press_script(folder: pytest.Pytester) -> None:
+    folder.makepyfile(
+        """
+        import pytest
+
+        @pytest.mark.design("cues.yaml")
+        def test_steps(simulator):
+            simulator.tap("go", 80_000)
+            simulator.wait("1s")
+            simulator.tap("back")
+            assert simulator.memory["cue"] == 0
+        """
+    )
+    (folder.path / "cues_good.press").unlink()
+    result = run(folder)
+    result.assert_outcomes(failed=1)
+    lines = ["*What was done, as a press script*", "format 1", "down go", "+80ms up go", "+1s down back", "+* up back"]
+    result.stdout.fnmatch_lines(lines, consecutive=True)
+
+
 def test_the_simulator_of_a_test_is_watched(folder: pytest.Pytester) -> None:
     (folder.path / "cues.yaml").write_text(DESIGN.replace("go: cue > 0}\n    on", "go: cue > 1}\n    on"))
     folder.makepyfile('import pytest\n\n@pytest.mark.design("cues.yaml")\ndef test_tap(simulator):\n    simulator.tap("go")\n')

@@ -11,10 +11,13 @@ from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from controller_sim import Simulator, load_design
 from controller_sim.design import load_design_text
+from controller_sim.script import parse_script, play
 from controller_sim.testing import Session, histories, play_history
+from controller_sim.testing.telling import HEADING
 
 FILE = Path(__file__).parents[2] / "configs" / "booth.yaml"
 BOOTH = load_design(FILE)
@@ -45,6 +48,23 @@ def test_a_history_ends_alike_on_both_engines(history: Sequence[Session]) -> Non
     fast, reference = (play_history(BOOTH, history, engine=engine) for engine in ("fast", "reference"))
     assert fast.outputs == reference.outputs
     assert (fast.mode, fast.display, fast.leds) == (reference.mode, reference.display, reference.leds)
+
+
+@settings(max_examples=50)
+@given(histories(BOOTH), st.integers(0, 60))
+def test_what_fails_is_told_with_a_press_script_that_does_the_same(history: Sequence[Session], instants: int) -> None:
+    seen: list[Simulator] = []
+
+    def look(booth: Simulator) -> None:
+        seen.append(booth)
+        assert len(seen) <= instants
+
+    try:
+        play_history(BOOTH, history, look)
+    except AssertionError as error:
+        (note,) = error.__notes__
+        run = play(BOOTH, parse_script(note.partition(f"{HEADING}\n\n")[2], BOOTH))
+        assert run.outputs[: len(seen[-1].outputs)] == tuple(seen[-1].outputs)
 
 
 def test_a_broken_promise_fails_what_plays_the_design() -> None:
