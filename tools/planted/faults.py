@@ -326,6 +326,12 @@ PLANTED = (
     Planted("budget-latency", WARNING, PRESS_A, PRESS_A + "      tap a+b: act = 1\n", PRESS_A.replace("press a", "press a eager")),
     Planted("budget-latency", ERROR, "modes:\n", "budget: {latency: 1500us}\nmodes:\n", "budget: {latency: 1640us}\nmodes:\n"),
     Planted("budget-tap", ERROR, "modes:\n", "budget: {tap: 17ms}\nmodes:\n", "budget: {tap: 18ms}\nmodes:\n"),
+    added(
+        "budget-release",
+        ERROR,
+        "      release b: program_change(sampler, 1)\nbudget: {release: 10ms}\n",
+        "      release b: program_change(sampler, 1)\nbudget: {release: 30ms}\n",
+    ),
     Planted("budget-buffer", ERROR, "modes:\n", "budget: {buffer: 1}\nmodes:\n", "budget: {buffer: 2}\nmodes:\n"),
     Planted(
         "budget-jitter",

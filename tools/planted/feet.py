@@ -23,7 +23,7 @@ CONTACTS = (
     ),
     Defect(
         "bounce does not start the settling anew",
-        "debounce",
+        "bounce",
         "keys",
         "design/loop.py",
         old='[f"if {as_before}:", f"    wait{switch} = {NEVER}"',
@@ -316,5 +316,48 @@ KEYS = (
         "core/recogniser.py",
         old="        self.answered |= 1 << s\n        self.arriving = 0\n",
         new="        self.arriving = 0\n",
+    ),
+    Defect(
+        "the last switch of a chord also counts alone",
+        "chords alone",
+        "five",
+        "core/recogniser.py",
+        old="                    self.become[k](self, self.group_at[last], now_us)\n                    return",
+        new="                    self.become[k](self, self.group_at[last], now_us)\n"
+        "                    self.become[last](self, self.group_at[last], now_us)\n"
+        "                    return",
+    ),
+    Defect(
+        "a pending group goes on into the next mode",
+        "clean slate",
+        "settled",
+        "core/recogniser.py",
+        old="        if self.group:\n"
+        "            self.group = 0\n"
+        "            self.group_order = self.group_chords = ()\n"
+        "        self.arriving = self.answered = 0\n"
+        "        self.due[GROUP_SLOT : self.tables.timer_slot] = self.tables.nothing_due\n",
+        new="        self.arriving = self.answered = 0\n"
+        "        self.due[GROUP_SLOT + 1 : self.tables.timer_slot] = self.tables.nothing_due[1:]\n",
+    ),
+    Defect(
+        "what is down at power-on is pressed in the first mode",
+        "quiet power-on",
+        "keys",
+        "core/engine.py",
+        old="        self.change_mode(now_us)\n        self._first_moves(now_us)",
+        new="        self.change_mode(now_us)\n"
+        "        for s in range(self.tables.switches):\n"
+        "            if self.level >> s & 1:\n"
+        "                self.pressed[s](self, now_us)\n"
+        "        self._first_moves(now_us)",
+    ),
+    Defect(
+        "an eager press is never over",
+        "rest is rest",
+        "settled",
+        "core/recogniser.py",
+        old="        self.eager_fired &= ~(1 << s)\n",
+        new="",
     ),
 )

@@ -204,4 +204,37 @@ MODES_AND_VALUES = (
         old='[f"e.gesture_at = {at}"]',
         new='["e.gesture_at = now"]',
     ),
+    Defect(
+        "a value is put one bit too low into its message",
+        "whole messages",
+        "values",
+        "design/python_code.py",
+        old="<< {8 * i + 5}",
+        new="<< {8 * i + 4}",
+    ),
+    Defect(
+        "the end of a delay is counted in 32 bits",
+        "any time of day",
+        "values",
+        "core/engine.py",
+        old="        due_us = now_us + delay_us\n",
+        new="        due_us = now_us + delay_us & 0xFFFFFFFF\n",
+    ),
+    Defect(
+        "each tick of the clock is counted from the last one",
+        "steady clock",
+        "values",
+        "core/tempo.py",
+        old="            self.clock_origin += self.quarter\n        self._set(self.clock_slot, self._tick_at(self.clock_ticks))",
+        new="            self.clock_origin += self.quarter\n"
+        "        self._set(self.clock_slot, now_us + self.quarter // (TICKS_PER_QUARTER * self.quarter_parts))",
+    ),
+    Defect(
+        "cancelling restores one cell",
+        "cancel restores",
+        "stage",
+        "core/engine.py",
+        old="            self.cells[i] = value\n        self.dirty = True",
+        new="            self.cells[i] = value\n            break\n        self.dirty = True",
+    ),
 )
