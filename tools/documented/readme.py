@@ -14,7 +14,9 @@ NOT_RUN = {
     "PYTHON=python3.12 tools/demo": "needs that Python",
     ". .venv/bin/activate": "the tutorial does",
     "tools/test": "runs these tests",
+    "tools/toolchains": "installs; .ci/run does",
     "tools/bench native": "measures, for a minute",
+    "tools/bench page": "measures in a browser, which CI has not",
     "controller-sim run configs/booth.yaml configs/booth_evening.press --watch": "goes on until it is ended; tests/cli/test_picture.py",
     'controller-sim run configs/booth.yaml configs/booth_evening.press --port "name of the output"': "needs a MIDI output; "
     "tests/midi/test_ports.py",
