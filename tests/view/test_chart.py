@@ -12,7 +12,7 @@ from controller_sim.design.program import Binary, CellValue, Compare, Constant, 
 from controller_sim.design.storage import keeps
 from controller_sim.simulator.storage import Storage
 from controller_sim.testing.designs import designs
-from controller_sim.view.chart import Delay, latency_table, storage_table, switch_tables
+from controller_sim.view.chart import EVERY_MODE, Delay, latency_table, storage_table, switch_tables
 from controller_sim.view.sheet import Table
 from controller_sim.view.storage import layout_json
 from controller_sim.view.terms import Named, filled_in, known, opposite, together
@@ -48,6 +48,11 @@ def said(table: Table, row: int, column: int) -> list[str]:
     raise IndexError(column)
 
 
+def rows_above(table: Table) -> int:
+    """How many rows stand above those of the modes."""
+    return int(said(table, 0, 0) == [EVERY_MODE])
+
+
 def whole(table: Table) -> list[list[str]]:
     return [[" / ".join(line.plain for line in cell.lines) for cell in row] for row in table.rows]
 
@@ -64,11 +69,12 @@ def test_every_bound_gesture_stands_in_the_cell_of_its_mode_and_key(design: Desi
     table = switch_tables(design)[0]
     bound = {binding.key for binding in design.bindings}
     keys = [number for number, key in enumerate(design.keys) if len(key.members) == 1 or number in bound]
-    assert len(table.rows) == len(design.modes)
+    above = rows_above(table)
+    assert len(table.rows) == above + len(design.modes)
     for row in table.rows:
         assert sum(cell.span for cell in row) == len(table.header)
     for binding in design.bindings:
-        lines = said(table, binding.mode, 1 + keys.index(binding.key))
+        lines = [line for row in (binding.mode + above, *range(above)) for line in said(table, row, 1 + keys.index(binding.key))]
         assert any(binding.gesture in line.partition(":")[0] for line in lines)
 
 
@@ -76,10 +82,27 @@ def test_every_bound_gesture_stands_in_the_cell_of_its_mode_and_key(design: Desi
 @given(designs())
 def test_a_cell_is_empty_exactly_where_nothing_is_bound(design: Design) -> None:
     table = switch_tables(design)[0]
+    above = rows_above(table)
     for number in range(len(design.switches)):
         for mode_number, mode in enumerate(design.modes):
             bound = any(design.bindings[each].key == number for each in mode.bindings)
-            assert bool(said(table, mode_number, 1 + number)) == bound
+            told = [line for row in (mode_number + above, *range(above)) for line in said(table, row, 1 + number)]
+            assert bool(told) == bound
+
+
+def test_what_is_so_in_every_mode_is_told_once_above_the_modes() -> None:
+    modes = "  one: {on: {tap a: start()}}\n  two: {on: {hold b: stop()}}\n"
+    everywhere = "everywhere: {hold a 3s: panic(), press c: start()}\n"
+    few = switch_tables(loaded(f"modes:\n{modes}{everywhere}"))[0]
+    assert rows_above(few) == 0 and said(few, 0, 1) == ["tap: start", "hold 3s: panic"]
+    table = switch_tables(loaded(f"modes:\n{modes}  three: {{}}\n{everywhere}"))[0]
+    assert whole(table) == [
+        ["every mode", "hold 3s: panic", "", "press: start"],
+        ["one", "tap: start", "", ""],
+        ["two", "", "hold: stop", ""],
+        ["three", "", "", ""],
+    ]
+    assert rows_above(switch_tables(loaded(f"modes:\n{modes}  three: {{on: {{tap a: stop()}}}}\n"))[0]) == 0
 
 
 def test_the_booth_reads_as_its_player_would_say_it() -> None:
@@ -180,6 +203,7 @@ def test_pedals_have_columns_and_what_comes_without_a_foot_has_a_table() -> None
     design = load_design(str(CONFIGS / "touring.yaml"))
     switches, _, alone = switch_tables(design)
     assert switches.header[-2:] == ("swell (pedal)", "arm (pedal)")
+    assert rows_above(switches) == 1
     assert said(switches, 0, len(switches.header) - 2) == ["move: if damped is open: room wet from swell"]
     assert ["", "received control change from organ: damp on", "damp 1"] in whole(alone)
     assert {response.cause for response in design.responses if isinstance(response.cause, Moved)} == {Moved(0), Moved(1)}
