@@ -57,7 +57,7 @@ class _Switches:
             told = self._told(mode)
             cells = [told.get(key, ()) for key in keys] + [self._moves(mode, pedal) for pedal in moved]
             told_of.append((spoken(mode.name), cells))
-        rows = [(Cell((Line(name),)), *_merged(cells)) for name, cells in _shared(told_of)]
+        rows = [(Cell((Line(name),)), *_merged(cells)) for name, cells in _told_once(told_of)]
         return Table(design.title, header, tuple(rows), tuple(self._notes()), large=True)
 
     def _told(self, mode: Mode) -> dict[int, tuple[Line, ...]]:
@@ -80,7 +80,113 @@ class _Switches:
                 text = self.wording.action(binding.action.procedure, arguments_of(binding.action)) or "nothing"
                 yield _Entry(binding, own if shared is None else shared, text)
 
-    def _shared(rows: list[_Row]) -> list[_Row]:
+    def _shared_condition(self, mode: Mode, group: Sequence[Binding]) -> Expression | None:
+        conditions = [None if each.condition is None else mode.conditions[each.condition] for each in group]
+        if len(group) < 2 or any(
+            each is None or len(binding.action.arguments) < 2 for each, binding in zip(conditions, group, strict=True)
+        ):
+            return None
+        numbers = [[binding.action.arguments[way] for binding in group] for way in (0, 1)]
+        return together([each for each in conditions if each is not None], numbers, THIS)
+
+    def _said(self, entries: Sequence[_Entry]) -> str:
+        """What a gesture does, under each of its conditions in turn."""
+        parts: list[str] = []
+        for place, entry in enumerate(entries):
+            condition = entry.condition
+            before = [each.condition for each in entries[:place] if each.condition is not None]
+            if condition is None or (len(before) == 1 and opposite(before[0], condition)):
+                parts.append(f"else: {entry.text}" if parts else entry.text)
+                break
+            when = self.wording.terms.condition(condition) or "..."
+            parts.append(f"if {when}: {entry.text}")
+        return "; ".join(parts)
+
+    def _moves(self, mode: Mode, pedal: int) -> tuple[Line, ...]:
+        found = []
+        for number in mode.responses:
+            response = self.design.responses[number]
+            if response.cause == Moved(pedal):
+                when = None if response.condition is None else self.wording.terms.condition(mode.conditions[response.condition])
+                text = self.wording.action(response.procedure, response.arguments)
+                found.append(Line("move", f"if {when}: {text}" if when else text))
+        return tuple(found)
+
+    def _notes(self) -> Iterator[str]:
+        timing, gestures = self.design.timing, {binding.gesture for binding in self.design.bindings}
+        times = []
+        if "hold" in gestures:
+            times.append(f"hold: {duration(timing.hold_us)}")
+        if "double" in gestures:
+            times.append(f"double: second press within {duration(timing.double_us)}")
+        if "repeat" in gestures:
+            times.append(f"repeat: while held, from {duration(timing.repeat.first_us)} on")
+        if times:
+            yield "; ".join(times)
+        for held in self.design.power_on:
+            names = [spoken(name) for n, name in enumerate(self.design.switches) if held.mask >> n & 1]
+            yield f"power on with {'+'.join(names)} held: {self.wording.action(held.action.procedure, arguments_of(held.action))}"
+
+    def words(self) -> Table:
+        """What the names of procedures on the chart stand for, as far as other names, until all are told."""
+        rows, told = [], 0
+        while told < len(self.wording.called):
+            number = list(self.wording.called)[told]
+            procedure = self.design.procedures[number]
+            text = self.wording.action(number, [None] * procedure.parameters)
+            rows.append((Cell((Line(spoken(procedure.name)),)), words(text or "nothing")))
+            told += 1
+        return Table("What the names stand for", ("Name", "It does"), tuple(rows))
+
+    def by_itself(self) -> Table:
+        """What happens without a foot: at power-on, on entering and leaving, by timers, by messages."""
+        rows = []
+        if self.design.every_power_on is not None:
+            rows.append(("power on", "every time", self._action(self.design.every_power_on)))
+        for mode in self.design.modes:
+            parts = [("entering", mode.enter), ("leaving", mode.leave)]
+            parts += [(f"{'every' if timer.every else 'after'} {duration(timer.period_us)}", timer.action) for timer in mode.timers]
+            rows += [(mode.name, label, text) for label, action in parts if action is not None and (text := self._action(action))]
+        rows += self._answers()
+        return Table("What happens by itself", ("Mode", "When", "What"), tuple(_grouped(rows)))
+
+    def _action(self, action: Action) -> str:
+        """Empty for what only keeps a form in order."""
+        return self.wording.action(action.procedure, arguments_of(action))
+
+    def _answers(self) -> list[tuple[str, str, str]]:
+        """Messages that are answered, those of all modes first and once."""
+        found: dict[tuple[str, str], list[str]] = {}
+        for mode in self.design.modes:
+            for number in mode.responses:
+                response = self.design.responses[number]
+                if isinstance(response.cause, Moved):
+                    continue
+                title = self.wording.cause(response)
+                text = self.wording.action(response.procedure, response.arguments)
+                if response.condition is not None:
+                    text = f"if {self.wording.terms.condition(mode.conditions[response.condition]) or '...'}: {text}"
+                modes = found.setdefault((title, text), [])
+                if mode.name not in modes:
+                    modes.append(mode.name)
+        every = len(self.design.modes)
+        return [(EVERY_MODE if len(modes) == every else ", ".join(modes), title, text) for (title, text), modes in found.items()]
+
+
+def arguments_of(action: Action) -> list[Expression]:
+    """The arguments of a binding's action: the number of its switch and its place in the group, both `this switch` to a player."""
+    return [Named(value, value, THIS) for value in action.arguments]
+
+
+def _lines(told: dict[str, str]) -> tuple[Line, ...]:
+    """Gestures that do the same share a line."""
+    labels: dict[str, list[str]] = {}
+    for label, text in told.items():
+        labels.setdefault(text, []).append(label)
+    return tuple(Line(", ".join(names), text) for text, names in labels.items())
+
+
+def _told_once(rows: list[_Row]) -> list[_Row]:
     """What is so in each of many modes is told once, in a row of its own above theirs."""
     columns = list(zip(*(cells for _, cells in rows), strict=True))
     shared = [tuple(line for line in column[0] if all(line in cell for cell in column)) for column in columns]
