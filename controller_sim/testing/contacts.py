@@ -9,7 +9,7 @@ from __future__ import annotations
 from hypothesis import strategies as st
 
 from controller_sim.design import form
-from controller_sim.testing.moves import Moves, moves_of, sessions_of
+from controller_sim.verify.moves import Moves, decoded, moves_of
 from controller_sim.verify.watching import POLLS, Session
 
 __all__ = ["POLLS", "Session", "histories", "sessions"]
@@ -40,10 +40,10 @@ def sessions(design: form.Design, start_us: int = 0, *, released: bool = False) 
     after it; contacts bounce; pedals tremble; MIDI arrives, whole, broken up, interrupted or senseless.
     """
     moves = _moves_of(design)
-    return MOVES.map(lambda data: sessions_of(moves, data, start_us, released=released, cuts=False)[0])
+    return MOVES.map(lambda data: decoded(moves, data, start_us, released=released, cuts=False)[0])
 
 
 def histories(design: form.Design) -> st.SearchStrategy[tuple[Session, ...]]:
     """One session or several, with power cuts between them; kept cells go from each to the next, and feet stay where they are."""
     moves = _moves_of(design)
-    return MOVES.map(lambda data: sessions_of(moves, data))
+    return MOVES.map(lambda data: decoded(moves, data))

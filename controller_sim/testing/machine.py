@@ -12,9 +12,9 @@ from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 from controller_sim.design.form import PORT_NAMES, Design
 from controller_sim.design.outputs import encode
 from controller_sim.simulator import Simulator
-from controller_sim.testing.arrivals import Bytes, Reading, apart_us, possible_arrivals
-from controller_sim.testing.moves import moves_of, times_us
 from controller_sim.testing.telling import HEADING, done_to
+from controller_sim.verify.arrivals import Bytes, Reading, apart_us, possible_arrivals
+from controller_sim.verify.moves import moves_of, times_us
 from controller_sim.verify.promises import PromiseWatcher
 from controller_sim.verify.watching import Item
 

@@ -1,56 +1,63 @@
-"""Random feet: sessions drawn from a seed and a number, compactly enough to be drawn faster than they are played.
+"""Random feet: sessions drawn from a seed and a number, as strings of moves, in less time than it takes to play them.
 
-Sessions come in blocks. A block has a recipe: what its feet do at all (whole kinds of event are switched off, so that others
-come more often), and tables of times, some like a person's, some at a threshold of the design, one microsecond before it or
-after it. A session then takes a number for each figure and a number for its times, and looks everything up.
+Sessions come in blocks. A block has a recipe: what its feet do at all (whole kinds of figure are left out, so that others come more
+often), and a table of figures, each a few moves at times like a person's, at a threshold of the design, one microsecond before
+it or after it. A session then is a row of figures.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from itertools import permutations
+from hashlib import shake_128
+from itertools import chain, combinations_with_replacement, pairwise
 
-from controller_sim.core.kinds import MINUTE_US
 from controller_sim.design.form import Design
-from controller_sim.verify.arriving import Sender
-from controller_sim.verify.dice import Dice, numbers
-from controller_sim.verify.thresholds import chord_us, double_us, holds, latency_us, rest_us, settled_us, waits
+from controller_sim.verify.arrivals import listens
+from controller_sim.verify.dice import Dice
+from controller_sim.verify.moves import (
+    ARRIVE,
+    BARE,
+    BOUNCE,
+    BROKEN,
+    EARLIER,
+    INTERRUPTED,
+    LIFT,
+    MORE,
+    SELDOM,
+    TURN,
+    USB,
+    WAIT,
+    Move,
+    beats_us,
+    bounce_us,
+    done,
+    moves_of,
+    read,
+)
+from controller_sim.verify.thresholds import chord_us, double_us, holds, latency_us, waits
 from controller_sim.verify.watching import Session
 
 SESSIONS = 64
 """Sessions in a block."""
-FIGURES = 48
+MOST_FIGURES = 48
 """The most figures in a session."""
-TABLE = 64
-"""Entries in a table of times: a draw of six bits picks one."""
-
+FIGURES = 64
+"""Different figures in a block."""
 BEATS = 7
 """Strokes in a row, for a tempo to be tapped."""
-
-Times = tuple[int, ...]
-Step = tuple[int, int, Times, int]
-"""Switches that stay as they are (mask), switches that go down, times since the step before, or since the `back`-th last one (0: 1)."""
-Figure = tuple[Step, ...]
-
-KINDS = ("tap", "long", "double", "chord", "rolled", "overlap", "stamp", "bounce", "tangle", "beat", "rest a foot", "lift")
 STYLES = ("mixed", "mixed", "boundary", "human")
 
 
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """What the feet of a block do."""
+    """What the feet of a block do, in moves."""
 
-    figures: tuple[Figure, ...]
-    pauses: Times
-    held: tuple[int, ...]
-    """Switches that may be down at power-on."""
-    grid_us: int
-    """How far apart the contacts are looked at; 0: at every change."""
-    cuts: bool
-    """Whether power goes off in the midst of things."""
-    sender: Sender | None
-    """What arrives meanwhile; None: nothing."""
+    figures: tuple[bytes, ...]
+    begins: tuple[bytes, ...]
+    """What stands before the first figure: how seldom contacts are looked at, what is down at power-on."""
+    ends: tuple[bytes, ...]
+    """Every foot goes up; or the power goes off in the midst of things, after so long."""
 
 
 class Feet:
@@ -59,243 +66,214 @@ class Feet:
     def __init__(self, design: Design, seed: int) -> None:
         self.design = design
         self.seed = seed
-        self.rest_us = rest_us(design)
-        self.settled_us = settled_us(design)
-        self._all = (1 << len(design.switches)) - 1
+        self.moves = moves_of(design)
+        self.times = _Times(design, self.moves.ways)
 
     def block(self, number: int) -> list[Session]:
-        """The sessions of a block, each with `kept` still to be filled in by whoever plays them."""
+        """The sessions of a block; what the chip holds at first is left to whoever plays them."""
+        rows = self._rows(number)
+        deeds = {figure: read(self.moves, figure) for figure in set(chain.from_iterable(rows))}
+        return [done(self.moves, chain.from_iterable([deeds[figure] for figure in row]), cuts=False)[0] for row in rows]
+
+    def written(self, number: int) -> list[bytes]:
+        """The same in moves."""
+        return [b"".join(row) for row in self._rows(number)]
+
+    def _rows(self, number: int) -> list[list[bytes]]:
         recipe = self.recipe(number)
-        return [self.session(recipe, f"{self.seed}.{number}.{place}") for place in range(SESSIONS)]
+        return [_row(recipe, f"{self.seed}.{number}.{place}") for place in range(SESSIONS)]
 
     def recipe(self, number: int) -> Recipe:
         dice = Dice(f"{self.seed}.{number}")
-        tables = _Tables(self.design, dice)
-        kinds = [kind for kind in KINDS if dice.below(2)] or ["tap"]
-        figures = _Figures(self.design, dice, tables)
-        power_on = [binding.mask for binding in self.design.power_on]
-        sender = Sender(self.design, dice, tables.pause) if Sender.has_work(self.design) and dice.below(3) else None
+        figures = _Figures(self.design, dice, self.moves.ways, self.times)
+        kinds = [kind for kind in figures.kinds if dice.below(2)] or [figures.tap]
+        if listens(self.design) and dice.below(3):
+            kinds += [figures.arrival] * max(1, len(kinds) // 2)
+        ways = self.moves.ways
+        begin = dice.one_of([b"", b"", *(way for (kind, _), way in ways.items() if kind == SELDOM)])
+        at_once = begin + ways[EARLIER, None] + ways[WAIT, 0]
+        lift = figures.lift()
+        cuts = dice.once_in(3)
         return Recipe(
-            figures=tuple(figures.draw(dice.one_of(kinds)) for _ in range(TABLE)),
-            pauses=tables.pause,
-            held=(0,) * 6 + (dice.one_of(power_on) if power_on else 0, dice.below(self._all + 1)),
-            grid_us=dice.one_of((0, 0, 0, 1_000, 4_000, max(1, self.design.timing.chord_us // 3), self.design.timing.hold_us)),
-            cuts=dice.once_in(3),
-            sender=sender,
+            figures=tuple(dice.one_of(kinds)() for _ in range(FIGURES)),
+            begins=(begin,) * 5 + (at_once, at_once + figures.held(), at_once + figures.held_at_power_on()),
+            ends=(lift,) * 4 + tuple(figures.time(self.times.pause) if cuts else lift for _ in range(4)),
         )
 
-    def session(self, recipe: Recipe, key: str) -> Session:
-        """One session by its recipe; the key decides everything else."""
-        drawn = numbers(key, 2 * FIGURES + 2)
-        first = drawn[0]
-        count = 1 + (first >> 3) % FIGURES
-        times, words = self._play(recipe, drawn, count, recipe.held[first & 7])
-        if recipe.grid_us:
-            times, words = _seen_every(recipe.grid_us, times, words)
-        last_us = times[-1]
-        at_rest = not (recipe.cuts and first >> 20 & 1)
-        if at_rest:
-            if words[-1]:
-                last_us += 1 + (first >> 24) % (2 * self.rest_us)
-                times.append(last_us)
-                words.append(0)
-            last_us += self.rest_us
-        else:
-            last_us += recipe.pauses[first >> 24 & 63]
-        arrivals = recipe.sender.arrivals(drawn[-1], times) if recipe.sender else ()
-        if arrivals:
-            last_us = max(last_us, arrivals[-1][0])
-        times.append(last_us)
-        words.append(words[-1])
-        return Session(tuple(times), tuple(words), arrivals, None, at_rest)
 
-    def _play(self, recipe: Recipe, drawn: Sequence[int], count: int, held: int) -> tuple[list[int], list[int]]:
-        figures, pauses = recipe.figures, recipe.pauses
-        word = held
-        times, words = [0], [word]
-        last_us = 0
-        # Mostly the controller is ready before a foot moves.
-        now_us = self.settled_us + 2 if drawn[0] >> 40 & 7 else 0
-        for place in range(1, 2 * count, 2):
-            choice, bits = drawn[place], drawn[place + 1]
-            now_us += pauses[choice >> 6 & 63]
-            for keep, down, delays, back in figures[choice & 63]:
-                if back:
-                    now_us = times[-back] + delays[bits & 63]
-                    if now_us <= last_us:
-                        now_us = last_us + 1
-                else:
-                    now_us += delays[bits & 63]
-                bits >>= 6
-                word = word & keep | down
-                if now_us > last_us:
-                    times.append(now_us)
-                    words.append(word)
-                    last_us = now_us
-                else:
-                    words[-1] = word
-        return times, words
+def _row(recipe: Recipe, key: str) -> list[bytes]:
+    drawn = shake_128(key.encode()).digest(MOST_FIGURES + 2)
+    first, last = drawn[0], drawn[1]
+    figures = recipe.figures
+    row = [figures[n & FIGURES - 1] for n in drawn[2 : 3 + (last >> 3) * MOST_FIGURES // 32]]
+    row[0] = recipe.begins[first & 7] + row[0]
+    row.append(recipe.ends[last & 7])
+    return row
 
 
-def _seen_every(grid_us: int, times: Sequence[int], words: Sequence[int]) -> tuple[list[int], list[int]]:
-    """The same for a controller that looks at its contacts only now and then: what changed in between is seen at once, or never."""
-    seen_times, seen_words = [0], [words[0]]
-    for time_us, word in zip(times[1:], words[1:], strict=True):
-        at_us = -(-time_us // grid_us) * grid_us
-        if at_us == seen_times[-1]:
-            seen_words[-1] = word
-        else:
-            seen_times.append(at_us)
-            seen_words.append(word)
-    return seen_times, seen_words
+Pool = tuple[list[bytes], list[bytes]]
+"""Times at thresholds and beside them, and times that people take."""
 
 
-class _Tables:
-    """Tables of times for one block, in the contacts' own times: what a debouncer adds or takes off is allowed for."""
+class _Times:
+    """Times to draw from, each written as moves, in the contacts' own times: what a debouncer adds or takes off is allowed for."""
 
-    def __init__(self, design: Design, dice: Dice) -> None:
+    def __init__(self, design: Design, ways: dict[Move, bytes]) -> None:
         timing = design.timing
-        self.dice = dice
-        self.style = dice.one_of(STYLES)
+        self._ways = ways
+        self._exact = sorted({what for kind, what in ways if kind == WAIT})
         press_us, release_us = latency_us(timing.press), latency_us(timing.release)
         debounce = {timing.press.time_us, timing.release.time_us}
         window_us, gap_us = chord_us(design), double_us(design)
         hold_us = timing.hold_us
         windows = {0, *([] if window_us is None else [window_us])}
-        self.skew = self._table(windows, (0, timing.chord_us * 5 // 4))
         lengths = {*holds(design), *windows, *debounce}
-        self.length = self._table({length + press_us - release_us for length in lengths} | debounce, (hold_us // 20, hold_us // 3))
-        self.hold = self._table({length + press_us - release_us for length in holds(design)} | {hold_us}, (hold_us, 3 * hold_us))
         gaps = {*debounce, *([] if gap_us is None else [gap_us])}
-        self.gap = self._table({gap + release_us - press_us for gap in gaps} | debounce, (timing.double_us // 4, timing.double_us * 5 // 4))
-        longest_us = 8 * max(hold_us, timing.double_us, 1)
-        pauses = {wait for wait in waits(design) if wait <= longest_us} | windows | gaps | debounce
-        self.pause = self._table(pauses, (1, hold_us), (timing.double_us, 3 * hold_us + timing.double_us), least=1)
-        self.debounce = tuple(dice.one_of(sorted(debounce)) + dice.one_of((0, 0, 0, 1, -1)) for _ in range(TABLE))
-        # A design whose own times are tiny does much in a long one: its feet tap faster than any tempo.
-        beat_us = min(MINUTE_US // dice.between(design.tempo.low, design.tempo.high), longest_us)
-        self.beat = tuple(max(1, beat_us + dice.one_of((0, 0, 1, -1, beat_us // 5, beat_us // 3))) for _ in range(TABLE))
-        self.bounce = tuple(dice.between(1, max(1, max(debounce) // 3)) for _ in range(TABLE))
+        pauses = {*waits(design)} | windows | gaps | debounce
+        self.skew = self._pool(windows, (0, timing.chord_us * 5 // 4))
+        self.length = self._pool({length + press_us - release_us for length in lengths} | debounce, (hold_us // 20, hold_us // 3))
+        self.hold = self._pool({length + press_us - release_us for length in holds(design)} | {hold_us}, (hold_us, 3 * hold_us))
+        self.gap = self._pool({gap + release_us - press_us for gap in gaps} | debounce, (timing.double_us // 4, timing.double_us * 5 // 4))
+        self.pause = self._pool(pauses, (1, hold_us), (timing.double_us, 3 * hold_us + timing.double_us))
+        self.debounce = self._pool(debounce, (0, 0))
+        self.beat = self._pool({*beats_us(design)}, (timing.double_us, 3 * hold_us))
+        self.bounce = self._pool({bounce_us(design)}, (1, max(debounce)))
 
-    def _table(self, at_us: set[int], *ranges: tuple[int, int], least: int = 0) -> Times:
-        near = sorted({time_us + off for time_us in at_us for off in (-1, 0, 1) if time_us + off >= least}) or [least]
-        table = []
-        for _ in range(TABLE):
-            if self.style == "boundary" or (self.style == "mixed" and self.dice.below(2)):
-                table.append(self.dice.one_of(near))
-            else:
-                low, high = self.dice.one_of(ranges)
-                table.append(max(least, self.dice.between(low, max(low, high))))
-        return tuple(table)
+    def _pool(self, at_us: Iterable[int], *ranges: tuple[int, int]) -> Pool:
+        ways, more = self._ways, self._ways[MORE, None]
+        near = [ways[WAIT, us] for us in sorted({us + off for us in at_us for off in (-1, 0, 1)}) if (WAIT, us) in ways]
+        human = [ways[WAIT, us] for us in self._exact if any(low <= us <= high for low, high in ranges)]
+        pairs = combinations_with_replacement(self._exact, 2)
+        human += [ways[WAIT, one] + more + ways[WAIT, two] for one, two in pairs if any(low <= one + two <= high for low, high in ranges)]
+        return near or human or [ways[WAIT, 0]], human or near or [ways[WAIT, 0]]
 
 
 class _Figures:
     """Figures that feet make on the keys of a design."""
 
-    def __init__(self, design: Design, dice: Dice, tables: _Tables) -> None:
+    def __init__(self, design: Design, dice: Dice, ways: dict[Move, bytes], times: _Times) -> None:
         self.dice = dice
-        self.tables = tables
-        self.all = (1 << len(design.switches)) - 1
+        self.ways = ways
+        self.times = times
+        self.style = dice.one_of(STYLES)
         self.switches = len(design.switches)
+        self.power_on = [binding.mask for binding in design.power_on]
         bound = sorted({binding.key for binding in design.bindings})
         self.keys = [design.keys[key].members for key in bound] or [key.members for key in design.keys]
         self.doubled = [design.keys[b.key].members for b in design.bindings if b.gesture == "double"] or self.keys
-        self.chords = [members for members in self.keys if len(members) > 1]
+        self.chords = [members for members in self.keys if len(members) > 1] or self.keys
+        self.kinds: list[Callable[[], bytes]] = [
+            self.tap, self.long, self.double, self.chord, self.rolled, self.overlap, self.stamp, self.bounce, self.tangle, self.beat,
+            self.rest_a_foot, self.lift,
+        ]  # fmt: skip
+        self.arrivals = [way for (kind, _), way in ways.items() if kind == ARRIVE]
+        self.manners = [b""] * 6 + [way for (kind, _), way in ways.items() if kind in (USB, BROKEN, BARE, INTERRUPTED)]
 
-    def draw(self, kind: str) -> Figure:
-        tables = self.tables
-        members = self.dice.one_of(self.keys)
-        if kind == "long":
-            return self._stroke(members, tables.hold)
-        if kind == "double":
-            members = self.dice.one_of(self.doubled)
-            again = self._stroke(members, tables.length)
-            return (*self._stroke(members, tables.length), *_later(again, tables.gap))
-        if kind == "chord" and self.chords:
-            return self._stroke(self.dice.one_of(self.chords), self.dice.one_of((tables.length, tables.hold)))
-        if kind == "rolled":
-            return self._rolled()
-        if kind == "overlap":
-            return self._overlap(self.dice.below(self.switches), self.dice.below(self.switches))
-        if kind == "stamp":
-            mask = 1 + self.dice.below(self.all)
-            return ((self.all, mask, tables.skew, 0), (self.all & ~mask, 0, tables.length, 0))
-        if kind == "bounce":
-            return self._bouncing(self.dice.below(self.switches))
-        if kind == "tangle":
-            return self._tangled(self.dice.below(self.switches), self.dice.below(self.switches))
-        if kind == "beat":
-            first, *rest = self._stroke(members, tables.length) * BEATS
-            return (first, *((*step[:2], tables.beat if place % 2 else step[2], step[3]) for place, step in enumerate(rest)))
-        if kind == "rest a foot":
-            return self._down(members)
-        if kind == "lift":
-            return ((0, 0, tables.length, 0),)
-        return self._stroke(members, tables.length)
+    def time(self, pool: Pool) -> bytes:
+        near, human = pool
+        at_threshold = self.style == "boundary" or (self.style == "mixed" and self.dice.below(2))
+        return self.dice.one_of(near if at_threshold else human)
 
-    def _order(self, members: Sequence[int]) -> tuple[int, ...]:
-        return self.dice.one_of(list(permutations(members))) if len(members) < 5 else tuple(members)
+    def turn(self, switch: int) -> bytes:
+        return self.ways[TURN, 1 << switch]
 
-    def _tangled(self, first: int, second: int) -> Figure:
-        """One switch bounces, and at the very instant at which its debouncer looks again another one changes."""
-        a, b = 1 << first, 1 << second
-        return (
-            (self.all, a, (0,) * TABLE, 0),
-            (self.all & ~a, 0, self.tables.bounce, 0),
-            (self.all, b, self.tables.debounce, 2),
-            (self.all & ~b, 0, self.tables.debounce, 1),
-            (self.all, a, self.tables.length, 0),
-            (0, 0, self.tables.length, 0),
-        )
+    def any_switch(self) -> int:
+        return self.dice.below(self.switches)
 
-    def _down(self, members: Sequence[int]) -> Figure:
-        order = self._order(members)
-        return tuple((self.all, 1 << s, self.tables.skew if place else (0,) * TABLE, 0) for place, s in enumerate(order))
+    def tap(self) -> bytes:
+        return self.time(self.times.pause) + self.stroke(self.dice.one_of(self.keys), self.times.length)
 
-    def _stroke(self, members: Sequence[int], lengths: Times) -> Figure:
+    def long(self) -> bytes:
+        return self.time(self.times.pause) + self.stroke(self.dice.one_of(self.keys), self.times.hold)
+
+    def double(self) -> bytes:
+        members = self.dice.one_of(self.doubled)
+        first = self.time(self.times.pause) + self.stroke(members, self.times.length)
+        return first + self.time(self.times.gap) + self.stroke(members, self.times.length)
+
+    def chord(self) -> bytes:
+        lengths = self.dice.one_of((self.times.length, self.times.hold))
+        return self.time(self.times.pause) + self.stroke(self.dice.one_of(self.chords), lengths)
+
+    def order(self, members: Sequence[int]) -> list[int]:
+        left, order = list(members), []
+        while left:
+            order.append(left.pop(self.dice.below(len(left))))
+        return order
+
+    def down(self, members: Sequence[int]) -> bytes:
+        first, *rest = self.order(members)
+        return self.turn(first) + b"".join(self.time(self.times.skew) + self.turn(s) for s in rest)
+
+    def stroke(self, members: Sequence[int], lengths: Pool) -> bytes:
         """Down, one after another, and up again, together or one after another."""
-        down = self._down(members)
         mask = sum(1 << s for s in members)
-        if len(members) == 1 or self.dice.below(2):
-            return (*down, (self.all & ~mask, 0, lengths, 0))
-        up = tuple((self.all & ~(1 << s), 0, self.tables.skew if place else lengths, 0) for place, s in enumerate(self._order(members)))
-        return (*down, *up)
+        if (TURN, mask) in self.ways and (len(members) == 1 or self.dice.below(2)):
+            return self.down(members) + self.time(lengths) + self.ways[TURN, mask]
+        return self.down(members) + self.time(lengths) + self.down(members)
 
-    def _rolled(self) -> Figure:
+    def rolled(self) -> bytes:
         """Several switches in a row, each down before the one before is up."""
-        order = [self.dice.below(self.switches) for _ in range(self.dice.between(2, 4))]
-        steps: list[Step] = []
-        for place, s in enumerate(order):
-            steps.append((self.all, 1 << s, self.tables.skew if place else (0,) * TABLE, 0))
-            if place:
-                steps.append((self.all & ~(1 << order[place - 1]), 0, self.tables.length, 0))
-        return (*steps, (self.all & ~(1 << order[-1]), 0, self.tables.length, 0))
+        order = [self.any_switch() for _ in range(self.dice.between(2, 4))]
+        row = self.time(self.times.pause) + self.turn(order[0])
+        for before, s in pairwise(order):
+            row += self.time(self.times.skew) + self.turn(s) + self.time(self.times.length) + self.turn(before)
+        return row + self.time(self.times.length) + self.turn(order[-1])
 
-    def _overlap(self, first: int, second: int) -> Figure:
+    def overlap(self) -> bytes:
         """One switch while another is down; the first goes up at its own time, however long the second took."""
-        a, b = 1 << first, 1 << second
-        lengths = self.dice.one_of((self.tables.length, self.tables.hold))
-        return (
-            (self.all, a, (0,) * TABLE, 0),
-            (self.all, b, self.dice.one_of((self.tables.skew, self.tables.length)), 0),
-            (self.all & ~a, 0, lengths, 2),
-            (self.all & ~b, 0, lengths, 2),
-        )
+        a, b = self.turn(self.any_switch()), self.turn(self.any_switch())
+        lengths = self.dice.one_of((self.times.length, self.times.hold))
+        between = self.dice.one_of((self.times.skew, self.times.length))
+        earlier = self.ways[EARLIER, None]
+        first = self.time(self.times.pause) + a + self.time(between) + b
+        return first + earlier + self.time(lengths) + a + earlier + self.time(lengths) + b
 
-    def _bouncing(self, switch: int) -> Figure:
-        bit, bounce = 1 << switch, self.tables.bounce
-        down, up = (self.all, bit), (self.all & ~bit, 0)
-        return (
-            (*down, bounce, 0),
-            (*up, bounce, 0),
-            (*down, bounce, 0),
-            (*up, self.tables.length, 0),
-            (*down, bounce, 0),
-            (*up, bounce, 0),
-        )
+    def stamp(self) -> bytes:
+        mask = 1 + self.dice.below((1 << self.switches) - 1)
+        members = [s for s in range(self.switches) if mask >> s & 1]
+        down = self.ways[WAIT, 0].join(self.turn(s) for s in members)
+        return self.time(self.times.pause) + down + self.time(self.times.length) + down
 
+    def bounce(self) -> bytes:
+        turn, bounce = self.turn(self.any_switch()), self.times.bounce
+        if self.dice.below(2):
+            bouncing = self.ways[BOUNCE, self.dice.one_of((2, 4))]
+            return self.time(self.times.pause) + bouncing + turn + self.time(self.times.length) + bouncing + turn
+        row = self.time(self.times.pause) + turn + self.time(bounce) + turn + self.time(bounce) + turn
+        return row + self.time(self.times.length) + turn + self.time(bounce) + turn + self.time(bounce) + turn
 
-def _later(figure: Figure, pause: Times) -> Figure:
-    """The same figure after a pause of its own."""
-    (keep, down, _, back), *rest = figure
-    return ((keep, down, pause, back), *rest)
+    def tangle(self) -> bytes:
+        """One switch bounces, and at the very instant at which its debouncer looks again another one changes."""
+        a, b = self.turn(self.any_switch()), self.turn(self.any_switch())
+        earlier, times = self.ways[EARLIER, None], self.times
+        row = self.time(times.pause) + a + self.time(times.bounce) + a + earlier + self.time(times.debounce) + b
+        return row + self.time(times.debounce) + b + self.time(times.length) + a + self.time(times.length) + self.ways[LIFT, None]
+
+    def beat(self) -> bytes:
+        members = self.dice.one_of(self.keys)
+        stroke = self.stroke(members, self.times.length)
+        return self.time(self.times.pause) + (stroke + self.time(self.times.beat)) * (BEATS - 1) + stroke
+
+    def rest_a_foot(self) -> bytes:
+        return self.time(self.times.pause) + self.down(self.dice.one_of(self.keys))
+
+    def lift(self) -> bytes:
+        return self.time(self.times.pause) + self.ways[LIFT, None]
+
+    def arrival(self) -> bytes:
+        manner = self.dice.one_of(self.manners)
+        earlier = self.ways[EARLIER, None] * self.dice.below(3)
+        return earlier + self.time(self.times.pause) + manner + self.arrivals[self.dice.below(1 + self.dice.below(len(self.arrivals)))]
+
+    def held(self) -> bytes:
+        """Any switches go down at once, after a beginning that says when."""
+        return self._at_once(self.dice.below(1 << self.switches))
+
+    def held_at_power_on(self) -> bytes:
+        """The same with switches that mean something at power-on."""
+        return self._at_once(self.dice.one_of(self.power_on) if self.power_on else 0)
+
+    def _at_once(self, mask: int) -> bytes:
+        row = [self.turn(s) for s in range(self.switches) if mask >> s & 1]
+        return (self.ways[EARLIER, None] + self.ways[WAIT, 0]).join(row)

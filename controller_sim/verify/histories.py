@@ -68,15 +68,15 @@ def sessions_of(design: Design, history: History) -> tuple[Session, ...]:
 
 def _session(design: Design, words: dict[int, int], arrivals: dict[int, tuple[int, ...]]) -> Session:
     times_us, downs = tuple(words), tuple(words.values())
-    return Session(times_us, downs, tuple(arrivals.items()), at_rest=is_at_rest(design, times_us, downs))
+    return Session(times_us, downs, tuple(arrivals.items()), at_rest=is_at_rest(rest_us(design), times_us, downs))
 
 
-def is_at_rest(design: Design, times_us: Sequence[int], words: Sequence[int]) -> bool:
-    """Whether at the last of these times every foot has been up for so long that no gesture can be under way."""
+def is_at_rest(rests_us: int, times_us: Sequence[int], words: Sequence[int]) -> bool:
+    """Whether at the last of these times every foot has been up for so long (thresholds.rest_us) that no gesture can be under way."""
     place = len(words)
     while place and not words[place - 1]:
         place -= 1
-    return place < len(words) and times_us[-1] - times_us[place] >= rest_us(design)
+    return place < len(words) and times_us[-1] - times_us[place] >= rests_us
 
 
 def _all_read(readings: Sequence[int], time_us: int) -> dict[int, tuple[int, ...]]:

@@ -9,7 +9,7 @@ from controller_sim.design import program
 from controller_sim.design.form import Design
 from controller_sim.design.storage import keeps
 from controller_sim.verify import accounts, earliest, ending, onward, overlooking, pairs, sent, watchers
-from controller_sim.verify.arriving import Sender
+from controller_sim.verify.arrivals import listens
 from controller_sim.verify.facts import loose_note, note_statements, uses
 from controller_sim.verify.momentary import without_momentaries
 from controller_sim.verify.moving import without_pairs
@@ -80,7 +80,7 @@ def _without_debounce(design: Design) -> str | None:
 
 
 def _without_arrivals(design: Design) -> str | None:
-    return None if Sender.has_work(design) else "it listens to no pedal and to no MIDI"
+    return None if listens(design) else "it listens to no pedal and to no MIDI"
 
 
 def _without_notes(design: Design) -> str | None:

@@ -15,6 +15,7 @@ from controller_sim.testing.designs import designs
 from controller_sim.verify.coverage import Coverage, parts
 from controller_sim.verify.dice import Dice
 from controller_sim.verify.drawing import Feet
+from controller_sim.verify.moves import decoded, moves_of
 from controller_sim.verify.searching import Judge
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
@@ -32,6 +33,15 @@ def test_sessions_rise_in_time_and_are_the_same_for_the_same_seed(data: st.DataO
         assert all(0 <= time_us <= session.times_us[-1] for time_us, _ in session.arrivals)
         assert all(0 <= word < 1 << len(design.switches) for word in session.words)
         assert not session.at_rest or session.words[-1] == 0
+
+
+@settings(max_examples=20)
+@given(st.data(), st.integers(0, 1 << 20))
+def test_a_session_is_what_its_moves_mean_read_figure_by_figure_or_all_at_once(data: st.DataObject, block: int) -> None:
+    design = data.draw(designs())
+    feet = Feet(design, 1)
+    for session, written in list(zip(feet.block(block), feet.written(block), strict=True))[::9]:
+        assert decoded(moves_of(design), written, cuts=False) == (session,)
 
 
 def test_other_seeds_and_other_blocks_draw_other_sessions() -> None:

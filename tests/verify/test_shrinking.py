@@ -63,7 +63,7 @@ class Stubborn(FastEngine):
     [
         (OtherDesign(partial(hold_off, 1)), 1),
         (LONG_GAP, 1),
-        (Stubborn, 3),
+        (Stubborn, 4),
     ],
     ids=["hold", "gap", "draft"],
 )

@@ -12,10 +12,10 @@ from controller_sim.design.steps import statements_in
 from controller_sim.design.storage import keeps
 from controller_sim.port.c99 import design_files, runtime_files
 from controller_sim.simulator import Storage
-from controller_sim.testing.arrivals import Arrival, Reading, possible_arrivals
 from controller_sim.testing.conformance import drawn
 from controller_sim.testing.designs import designs
-from controller_sim.testing.moves import times_us
+from controller_sim.verify.arrivals import Arrival, Reading, possible_arrivals
+from controller_sim.verify.moves import times_us
 from controller_sim.verify.thresholds import settled_us
 
 Designs = dict[str, Design]

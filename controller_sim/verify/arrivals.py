@@ -8,9 +8,10 @@ from itertools import zip_longest
 
 from controller_sim.core.kinds import MINUTE_US, TICKS_PER_QUARTER
 from controller_sim.design import form
+from controller_sim.design.program import Constant, Send
+from controller_sim.design.steps import statements_in
 from controller_sim.midi import message_length
 from controller_sim.midi.messages import END_OF_SYSEX, SYSEX
-from controller_sim.verify.arriving import echoes
 
 REAL_TIME = (0xF8, 0xFA, 0xFB, 0xFC, 0xF9, 0xFE)
 STRAY = (60, 127, 0, 0x90, 0xC1, 0xB3, 0xF0, 0xF7, 0xF2, 0xF4, 0xF6)
@@ -98,7 +99,7 @@ def _noise(number: int, pedal: form.Pedal) -> Iterator[Reading]:
 
 
 def _near(cause: form.Received) -> Iterator[Bytes]:
-    """The message with its values at the low ends, at the high ends, and one beyond each that has something beyond."""
+    """The message with its values at the low ends, at the high ends, in the middle, and one beyond each that has something beyond."""
     port = form.SERIAL if cause.ports & form.SERIAL else form.USB
     for data in dict.fromkeys(_pairs(cause) if cause.bits == 14 else _whole(cause)):
         yield Bytes(data, port=port)
@@ -106,7 +107,7 @@ def _near(cause: form.Received) -> Iterator[Bytes]:
 
 def _whole(cause: form.Received) -> Iterator[tuple[int, ...]]:
     lows, highs = tuple(low for low, _ in cause.data), tuple(high for _, high in cause.data)
-    values = [lows, highs, lows[:-1] + highs[-1:]]
+    values = [lows, highs, lows[:-1] + highs[-1:], tuple((low + high) // 2 for low, high in cause.data)]
     for place, (low, high) in enumerate(cause.data):
         values += [(*lows[:place], beyond, *lows[place + 1 :]) for beyond in (high + 1, low - 1) if 0 <= beyond <= 127]
     if cause.status == SYSEX:
@@ -117,10 +118,19 @@ def _whole(cause: form.Received) -> Iterator[tuple[int, ...]]:
 
 
 def _pairs(cause: form.Received) -> Iterator[tuple[int, ...]]:
-    """Both halves of a controller, the second by running status, and one of them alone."""
+    """Both halves of a controller, the second by running status, in both orders, and one of them alone."""
     (number, _), (low, high) = cause.data
     for value in (low, high, min(high + 1, 16_383), 129):
         upper, lower = (number, value >> 7), (number + 32, value & 127)
         yield (cause.status, *upper, *lower)
+        yield (cause.status, *lower, *upper)
         yield (cause.status, *upper)
         yield (cause.status, *lower)
+
+
+def echoes(design: form.Design) -> Iterator[tuple[int, tuple[int, ...]]]:
+    """(ports, bytes) of the messages of fixed bytes that a design itself sends, as a device would give them back."""
+    for procedure in design.procedures:
+        for statement in statements_in(procedure.body):
+            if isinstance(statement, Send) and all(isinstance(byte, Constant) for byte in statement.data):
+                yield statement.ports, tuple(byte.low for byte in statement.data)

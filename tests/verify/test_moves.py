@@ -17,11 +17,11 @@ from controller_sim.design import Design
 from controller_sim.design.arrivals import MidiByte, PedalReading, unpack
 from controller_sim.design.fast import FastEngine
 from controller_sim.design.outputs import Edge, Fired, Responded
-from controller_sim.testing.arrivals import Bytes, possible_arrivals
 from controller_sim.testing.compare import run
 from controller_sim.testing.contacts import histories, sessions
 from controller_sim.testing.designs import designs
-from controller_sim.testing.moves import AGAIN, ARRIVE, CUT, FURTHER, STROKE, TURN, WAIT, Moves, _further, moves_of, sessions_of, times_us
+from controller_sim.verify.arrivals import Bytes, possible_arrivals
+from controller_sim.verify.moves import AGAIN, ARRIVE, CUT, FURTHER, STROKE, TURN, WAIT, Moves, _further, decoded, moves_of, times_us
 from controller_sim.verify.thresholds import chord_us, double_us, holds, waits
 from controller_sim.verify.watching import Session
 
@@ -32,12 +32,12 @@ every_demo = pytest.mark.parametrize("design", DEMOS, ids=lambda design: Path(de
 
 
 def byte_for(moves: Moves, kind: int, what: object) -> int:
-    return moves.bytes.index((kind, what))
+    return moves.meanings.index((kind, what))
 
 
 @given(st.sampled_from(DEMOS), st.binary(max_size=60), st.booleans(), st.booleans())
 def test_any_bytes_are_a_history_that_an_engine_can_be_taken_through(design: Design, data: bytes, released: bool, cuts: bool) -> None:
-    history = sessions_of(moves_of(design), data, released=released, cuts=cuts)
+    history = decoded(moves_of(design), data, released=released, cuts=cuts)
     assert cuts or len(history) == 1
     for session in history:
         times = [time_us for time_us, _ in session.changes]
@@ -54,15 +54,15 @@ def test_any_bytes_are_a_history_that_an_engine_can_be_taken_through(design: Des
 @given(st.binary(min_size=1, max_size=40), st.integers(0, 39))
 def test_any_byte_can_be_left_out(data: bytes, place: int) -> None:
     left = data[:place] + data[place + 1 :]
-    assert sessions_of(moves_of(TOURING), left)
+    assert decoded(moves_of(TOURING), left)
 
 
 @given(designs())
 def test_every_design_has_a_meaning_for_every_byte_and_a_tap_for_the_lowest(design: Design) -> None:
     moves = moves_of(design)
-    assert len(moves.bytes) == 256
-    assert moves.bytes[0] == (STROKE, 1)
-    (session,) = sessions_of(moves, b"\0")
+    assert len(moves.meanings) == 256
+    assert moves.meanings[0] == (STROKE, 1)
+    (session,) = decoded(moves, b"\0")
     assert [word for _, word in session.changes] == [0, 1, 0]
 
 
@@ -71,10 +71,10 @@ def test_the_bytes_reach_every_key_every_time_and_everything_that_arrives(design
     moves = moves_of(design)
     reached: dict[int, set[object]] = {}
     for further in range(8):
-        for byte, (kind, what) in enumerate(moves.bytes):
+        for byte, (kind, what) in enumerate(moves.meanings):
             if kind in (STROKE, TURN, WAIT, ARRIVE):
-                reached.setdefault(kind, set()).add(_further(moves, byte, further))
-                assert further or _further(moves, byte, 0) == what
+                reached.setdefault(kind, set()).add(_further(moves.meanings, moves.choices, byte, further))
+                assert further or _further(moves.meanings, moves.choices, byte, 0) == what
     assert reached[STROKE] == reached[TURN] == {key.mask for key in design.keys}
     exact = set(times_us(design))
     assert reached[WAIT] == {max(0, time_us + off) for time_us in exact for off in (-1, 0, 1)}
@@ -83,12 +83,12 @@ def test_the_bytes_reach_every_key_every_time_and_everything_that_arrives(design
 
 def test_what_the_bytes_do_not_reach_takes_another_byte() -> None:
     moves = moves_of(TOURING)
-    further = next(byte for byte, (each, _) in enumerate(moves.bytes) if each == FURTHER)
+    further = next(byte for byte, (each, _) in enumerate(moves.meanings) if each == FURTHER)
     found: set[object] = set()
-    for byte, (each, _) in enumerate(moves.bytes):
+    for byte, (each, _) in enumerate(moves.meanings):
         if each == ARRIVE:
-            for count in range(4):
-                (session,) = sessions_of(moves, bytes([further] * count + [byte]), cuts=False)
+            for count in range(6):
+                (session,) = decoded(moves, bytes([further] * count + [byte]), cuts=False)
                 found.add(session.arrivals[0][1])
     expected = {midi_bytes(what.port, what.data) for what in possible_arrivals(TOURING) if isinstance(what, Bytes)}
     assert expected <= found
@@ -96,7 +96,7 @@ def test_what_the_bytes_do_not_reach_takes_another_byte() -> None:
 
 @every_demo
 def test_every_threshold_is_reached_exactly_and_one_microsecond_before_and_after_it(design: Design) -> None:
-    known = {what for kind, what in moves_of(design).bytes if kind == WAIT}
+    known = {what for kind, what in moves_of(design).meanings if kind == WAIT}
     thresholds = [*holds(design), *filter(None, (chord_us(design), double_us(design)))]
     longest_us = 8 * max(*thresholds, design.timing.hold_us, 1)
     thresholds += [time_us for time_us in waits(design) if time_us <= longest_us]
@@ -130,7 +130,7 @@ def test_random_feet_meet_every_threshold_of_the_booth_on_both_sides() -> None:
     gaps: Counter[int] = Counter()
     skews: Counter[int] = Counter()
     for _ in range(3000):
-        (session,) = sessions_of(moves, feet.randbytes(feet.randrange(4, 50)), cuts=False)
+        (session,) = decoded(moves, feet.randbytes(feet.randrange(4, 50)), cuts=False)
         for counter, found in zip((lengths, gaps, skews), edge_distances(BOOTH, session), strict=True):
             counter.update(found)
     for off in (-1, 0, 1):
@@ -146,7 +146,7 @@ def test_random_feet_fire_every_binding_that_is_bound_at_home_and_most_of_all(de
     fired: set[int] = set()
     responded: set[int] = set()
     for _ in range(1500):
-        for session in sessions_of(moves, feet.randbytes(feet.randrange(4, 60))):
+        for session in decoded(moves, feet.randbytes(feet.randrange(4, 60))):
             for output in run(FastEngine, design, session):
                 if isinstance(output, Fired):
                     fired.add(output.binding)
@@ -163,7 +163,7 @@ def test_pedals_reach_both_ends_and_tremble_there() -> None:
     moves = moves_of(TOURING)
     read: dict[int, Counter[int]] = {number: Counter() for number in range(len(TOURING.pedals))}
     for _ in range(2000):
-        for session in sessions_of(moves, feet.randbytes(40)):
+        for session in decoded(moves, feet.randbytes(40)):
             for _, arrived in session.arrivals:
                 for arrival in unpack(arrived):
                     if isinstance(arrival, PedalReading):
@@ -179,7 +179,7 @@ def test_messages_come_whole_broken_up_interrupted_and_without_their_status() ->
     moves = moves_of(TOURING)
     kinds: Counter[str] = Counter()
     for _ in range(800):
-        for session in sessions_of(moves, feet.randbytes(40)):
+        for session in decoded(moves, feet.randbytes(40)):
             for _, arrived in session.arrivals:
                 data = [arrival.byte for arrival in unpack(arrived) if isinstance(arrival, MidiByte)]
                 whole = len(data) > 1 and data[0] >= 0x80
@@ -221,8 +221,8 @@ def test_what_is_found_shrinks_to_few_changes_at_round_times(gesture: str, key: 
 
 def test_a_power_cut_leaves_the_feet_where_they_are() -> None:
     moves = moves_of(BOOTH)
-    cut = next(byte for byte, (kind, _) in enumerate(moves.bytes) if kind == CUT)
-    first, second = sessions_of(moves, bytes([byte_for(moves, TURN, 4), cut, byte_for(moves, AGAIN, None)]))
+    cut = next(byte for byte, (kind, _) in enumerate(moves.meanings) if kind == CUT)
+    first, second = decoded(moves, bytes([byte_for(moves, TURN, 4), cut, byte_for(moves, AGAIN, None)]))
     assert first.changes[-1][1] == second.changes[0][1] == 4
     assert second.changes[-1][1] == 0
 
