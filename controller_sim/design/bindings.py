@@ -9,7 +9,8 @@ from controller_sim.design.actions import compile_condition
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import Action, Binding, Key, Place
 from controller_sim.design.keys import BindingKey, parse_binding_key
-from controller_sim.design.layout import Layout, scalar
+from controller_sim.design.layout import Layout
+from controller_sim.design.nodes import scalar
 from controller_sim.design.program import Expression
 from controller_sim.design.scope import Scope
 from controller_sim.design.yaml_text import Node, Scalar

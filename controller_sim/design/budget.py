@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller_sim.design.form import Budget
-from controller_sim.design.layout import duration, mapping, number
+from controller_sim.design.nodes import duration, mapping, number
 from controller_sim.design.yaml_text import Mapping
 
 MOST_BUFFER = 65_536

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping as AnyMapping
 
 from controller_sim.design.actions import MAX_FORM_STEP, ActionCompiler
+from controller_sim.design.cells import MAX_ELEMENTS, WORD_HIGH, WORD_LOW
 from controller_sim.design.errors import DesignError
 from controller_sim.design.form import Cell, Device, Place, Procedure
 from controller_sim.design.keys import nearest, parse_range
-from controller_sim.design.layout import MAX_ELEMENTS, WORD_HIGH, WORD_LOW, Layout, choice, items, mapping, scalar
+from controller_sim.design.layout import Layout
+from controller_sim.design.nodes import choice, items, mapping, scalar
 from controller_sim.design.parsing import parse_statements, parse_value
 from controller_sim.design.program import CellValue, Compare, Constant, If, Local, SetCell, SetLocal, Statement
 from controller_sim.design.scope import IN_THEN, Form, FormField, Scope

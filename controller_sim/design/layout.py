@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import keyword
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from controller_sim.design.cells import MAX_ELEMENTS, read_cell
 from controller_sim.design.errors import DesignError
 from controller_sim.design.form import (
     LED_LEVELS,
@@ -24,6 +24,7 @@ from controller_sim.design.form import (
     Timing,
 )
 from controller_sim.design.keys import LEAST_PERIOD_US, nearest, parse_duration, parse_group, parse_range
+from controller_sim.design.nodes import check_length, choice, duration, items, mapping, name_of, number, scalar, truth
 from controller_sim.design.parsing import BUILT_IN
 from controller_sim.design.yaml_text import Mapping, Node, Scalar
 from controller_sim.design.yaml_text import Sequence as ListNode
@@ -33,20 +34,13 @@ MAX_LEDS = 32
 MAX_COLOURS = 16
 """Of one LED; outputs have room for 64."""
 LEAST_ECHO_US, MOST_ECHO_US = 1000, 10_000_000
-MAX_ELEMENTS = 4096
-MAX_NAMES = 256
-MAX_TEXT_SHOWN = 40
 MAX_TEMPO = 1000
 LEAST_STORAGE, MOST_STORAGE = 32, 1 << 16
 MAX_VERSION = 255
 LAST_PAIRED = 31
 """Controllers 0..31 take 14 bits, the lower seven by the controller 32 above (MIDI 1.0 Detailed Specification 4.2.1, p. 12)."""
-WORD_LOW, WORD_HIGH = -(1 << 31), (1 << 31) - 1
-TRUTHS = {"yes": True, "true": True, "no": False, "false": False}
 RESERVED = BUILT_IN | {*LED_LEVELS, "other", "when", "eager", "always"}
 """Words that mean something of their own, so that nothing can be named so."""
-_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,39}")
-_NUMBER = re.compile(r"[-+]?[0-9]{1,10}")
 
 TOP_KEYS = (
     "format",
@@ -109,73 +103,6 @@ class Layout:
     places: dict[str, tuple[str, Place]] = field(default_factory=dict)
 
 
-def scalar(node: Node, what: str) -> Scalar:
-    """The node as a single value, not empty. Raises DesignError."""
-    if not isinstance(node, Scalar):
-        raise DesignError(f"{what} is a single value, not a {'list' if isinstance(node, ListNode) else 'mapping'}", node.place)
-    if not node.text.strip():
-        raise DesignError(f"{what} is missing here", node.place)
-    return node
-
-
-def mapping(node: Node, what: str, allowed: Sequence[str] = ()) -> Mapping:
-    """The node as a mapping, its keys among `allowed` unless that is empty. Raises DesignError."""
-    if not isinstance(node, Mapping):
-        raise DesignError(f"{what} is a mapping of keys to values", node.place)
-    for key, _ in node.pairs if allowed else ():
-        if key.text not in allowed:
-            hint = nearest(key.text, allowed) or f": write {', '.join(allowed)}"
-            raise DesignError(f"{what} has no key '{key.text}'{hint}", key.place)
-    return node
-
-
-def items(node: Node, what: str) -> tuple[Node, ...]:
-    """The node as a list. Raises DesignError."""
-    if not isinstance(node, ListNode):
-        raise DesignError(f"{what} is a list: [a, b]", node.place)
-    return node.items
-
-
-def number(node: Node, what: str, low: int, high: int) -> int:
-    """A whole number in low..high. Raises DesignError."""
-    value = scalar(node, what)
-    if not _NUMBER.fullmatch(value.text):
-        raise DesignError(f"{what} is a whole number, not '{value.text}'", value.place)
-    if not low <= int(value.text) <= high:
-        allowed = str(low) if low == high else f"{low}..{high}"
-        raise DesignError(f"{what} is {int(value.text)}, but must be {allowed}", value.place)
-    return int(value.text)
-
-
-def truth(node: Node, what: str) -> bool:
-    """yes or no (or true or false). Raises DesignError."""
-    value = scalar(node, what)
-    if value.text not in TRUTHS:
-        raise DesignError(f"{what} is yes or no, not '{value.text}'", value.place)
-    return TRUTHS[value.text]
-
-
-def choice(node: Node, what: str, allowed: Iterable[str]) -> str:
-    """One of some words. Raises DesignError."""
-    value = scalar(node, what)
-    words = list(allowed)
-    if value.text not in words:
-        raise DesignError(f"{what} is {' or '.join(words)}, not '{value.text}'{nearest(value.text, words)}", value.place)
-    return value.text
-
-
-def name_of(node: Node, what: str) -> Scalar:
-    """A name: letters, digits and _, starting with a letter, at most 40. Raises DesignError."""
-    value = scalar(node, f"the name of a {what}")
-    if not _NAME.fullmatch(value.text):
-        raise DesignError(
-            f"'{value.text}' is no name for a {what}: letters, digits and _, starting with a letter, at most 40 characters", value.place
-        )
-    if keyword.iskeyword(value.text):
-        raise DesignError(f"'{value.text}' is a word of the action language and cannot name a {what}", value.place)
-    return value
-
-
 def declare(layout: Layout, node: Node, what: str) -> str:
     """A name of the space that switches, cells, devices, modes and procedures share. Raises DesignError."""
     value = name_of(node, what)
@@ -211,7 +138,7 @@ def read_layout(root: Mapping, title: str) -> Layout:
         layout.title = scalar(node, "title").text
     if (node := root.get("switches")) is None:
         raise DesignError("a design needs 'switches', for example 'switches: [a, b, c]'", root.place)
-    _check_length(node, "switches", 1, MAX_SWITCHES)
+    check_length(node, "switches", 1, MAX_SWITCHES)
     for item in items(node, "switches"):
         _switch(layout, item)
     if node := root.get("leds"):
@@ -246,12 +173,6 @@ def read_layout(root: Mapping, title: str) -> Layout:
     return layout
 
 
-def _check_length(node: Node, what: str, low: int, high: int) -> None:
-    length = len(items(node, what))
-    if not low <= length <= high:
-        raise DesignError(f"{what} has {length} entries, but must have {low}..{high}", node.place)
-
-
 def _switch(layout: Layout, node: Node) -> None:
     """`a`, or `{a: opens}` for a switch whose contact opens when pressed."""
     if not isinstance(node, Mapping):
@@ -266,7 +187,7 @@ def _switch(layout: Layout, node: Node) -> None:
 
 
 def _leds(layout: Layout, node: Node) -> None:
-    _check_length(node, "leds", 0, MAX_LEDS)
+    check_length(node, "leds", 0, MAX_LEDS)
     seen: dict[str, Place] = {}
     for item in items(node, "leds"):
         name = name_of(item, "LED")
@@ -283,7 +204,7 @@ def _colours(layout: Layout, node: Node) -> None:
     colours: list[tuple[str, ...]] = [()] * len(layout.leds)
     places: dict[int, Place] = {}
     for key, value in mapping(node, "colours").pairs:
-        _check_length(value, "a list of colours", 1, MAX_COLOURS)
+        check_length(value, "a list of colours", 1, MAX_COLOURS)
         found: list[str] = []
         for each in (name_of(item, "colour") for item in items(value, "a list of colours")):
             if each.text in RESERVED:
@@ -302,10 +223,6 @@ def _colours(layout: Layout, node: Node) -> None:
             places[led] = key.place
             colours[led] = tuple(found)
     layout.led_colours = tuple(colours)
-
-
-def duration(node: Node, what: str, least_us: int = 1) -> int:
-    return parse_duration(scalar(node, what).source(), least_us=least_us)
 
 
 def _timing(layout: Layout, node: Node) -> None:
@@ -463,7 +380,7 @@ def _memory(layout: Layout, node: Node) -> None:
         name = declare(layout, key, "memory cell")
         if name in layout.leds:
             raise DesignError(f"the memory cell '{name}' and an LED have the same name", key.place)
-        cell = _cell(name, key, value, offset, names)
+        cell = read_cell(name, key, value, offset, names)
         offset += cell.size
         if offset > MAX_ELEMENTS:
             raise DesignError(f"the memory holds {offset} elements up to here, but at most {MAX_ELEMENTS}", key.place)
@@ -482,97 +399,3 @@ def _memory(layout: Layout, node: Node) -> None:
             related = (("it is named here", first[text]),) if text in first else ()
             raise DesignError(f"'{text}' means {meant} and cannot mean {value_index} too", name_node.place, related)
         first.setdefault(text, name_node.place)
-
-
-def _cell(name: str, key: Scalar, node: Node, offset: int, names: list[tuple[Scalar, int]]) -> Cell:
-    whole = mapping(node, f"the memory cell {name}", ("range", "ends", "keep", "size", "start", "names", "texts"))
-    own: tuple[str, ...] = ()
-    if value := whole.get("names"):
-        _check_length(value, "names", 1, MAX_NAMES)
-        nodes = [name_of(each, "value") for each in items(value, "names")]
-        own = tuple(each.text for each in nodes)
-        for index, each in enumerate(nodes):
-            if each.text in own[:index]:
-                first = nodes[own.index(each.text)].place
-                raise DesignError(f"'{each.text}' stands in these names twice", each.place, (("the first is here", first),))
-            names.append((each, index))
-    if value := whole.get("range"):
-        low, high = parse_range(scalar(value, "range").source(), WORD_LOW, WORD_HIGH)
-        if own and (low, high) != (0, len(own) - 1):
-            message = f"{len(own)} names give the range 0..{len(own) - 1}, not {low}..{high}: leave 'range' out"
-            raise DesignError(message, value.place)
-    elif own:
-        low, high = 0, len(own) - 1
-    else:
-        raise DesignError(f"the memory cell {name} needs a range, for example 'range: 0..7', or names", key.place)
-    if high - low > WORD_HIGH:
-        raise DesignError(f"the range {low}..{high} holds more than {WORD_HIGH} values", whole.key("range").place)
-    shape = _shape(value) if (value := whole.get("size")) else ()
-    starts = _starts(whole.get("start"), shape, low, high, own)
-    ends = choice(value, "ends", ("wrap", "clamp")) if (value := whole.get("ends")) else "proved"
-    return Cell(
-        name=name,
-        low=low,
-        high=high,
-        start=starts[0],
-        shape=shape,
-        ends=ends,
-        keep=truth(value, "keep") if (value := whole.get("keep")) else False,
-        names=own,
-        offset=offset,
-        place=key.place,
-        starts=starts if len(set(starts)) > 1 else (),
-        texts=_texts(value, low, high, own) if (value := whole.get("texts")) else (),
-    )
-
-
-def _texts(node: Node, low: int, high: int, names: tuple[str, ...]) -> tuple[tuple[int, str], ...]:
-    """`texts` of a cell: {-1: "off"}."""
-    if names:
-        raise DesignError("a cell whose values have names is shown by these: leave 'texts' out", node.place)
-    found: dict[int, str] = {}
-    for key, value in mapping(node, "texts").pairs:
-        at = number(key, "a value", low, high)
-        text = scalar(value, "a text").text
-        if at in found:
-            raise DesignError(f"the value {at} has a text already", key.place)
-        if len(text) > MAX_TEXT_SHOWN or not text.isprintable():
-            raise DesignError(f"what a display shows for a value is one line of at most {MAX_TEXT_SHOWN} characters", value.place)
-        found[at] = text
-    if not 1 <= len(found) <= MAX_NAMES:
-        raise DesignError(f"texts has {len(found)} entries, but must have 1..{MAX_NAMES}", node.place)
-    return tuple(sorted(found.items()))
-
-
-def _shape(node: Node) -> tuple[int, ...]:
-    if isinstance(node, ListNode):
-        if len(node.items) != 2:
-            raise DesignError("size is a number, or [rows, columns]", node.place)
-        rows, columns = (number(each, "size", 1, MAX_ELEMENTS) for each in node.items)
-        if rows * columns > MAX_ELEMENTS:
-            raise DesignError(f"size gives {rows * columns} elements, but there are at most {MAX_ELEMENTS}", node.place)
-        return rows, columns
-    return (number(node, "size", 1, MAX_ELEMENTS),)
-
-
-def _starts(node: Node | None, shape: tuple[int, ...], low: int, high: int, names: tuple[str, ...]) -> tuple[int, ...]:
-    """The first value of every element, row by row; one value where all are the same."""
-    if node is None:
-        return (0 if low <= 0 <= high else low,)
-    if not isinstance(node, ListNode):
-        if isinstance(node, Scalar) and node.text in names:
-            return (names.index(node.text),)
-        return (number(node, "start", low, high),)
-    if not shape:
-        raise DesignError("start is a single value where there is no size", node.place)
-    if len(node.items) != shape[0]:
-        raise DesignError(f"start has {len(node.items)} entries, but size asks for {shape[0]}", node.place)
-    found: list[int] = []
-    for item in node.items:
-        if len(shape) == 2:
-            if not isinstance(item, ListNode):
-                raise DesignError(f"start is a list of {shape[0]} lists of {shape[1]} values here", item.place)
-            found.extend(_starts(item, shape[1:], low, high, names))
-        else:
-            found.extend(_starts(item, (), low, high, names))
-    return tuple(found)

@@ -10,23 +10,14 @@ from pathlib import Path
 from controller_sim.design.actions import calls_of, compile_procedure
 from controller_sim.design.bindings import Entry, Keyboard, ModeBindings, Parameters, read_entries
 from controller_sim.design.budget import read_budget
+from controller_sim.design.cells import WORD_HIGH, WORD_LOW
 from controller_sim.design.checks import check_chord_window, check_enter_circles
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import Action, Design, Key, Mode, Place, PowerOnBinding, Procedure, Response, Timer
 from controller_sim.design.forms import add_form_cells, compile_form_value, entering, label_gone, read_fields
 from controller_sim.design.keys import nearest, parse_range, parse_switches, parse_timer_key
-from controller_sim.design.layout import (
-    WORD_HIGH,
-    WORD_LOW,
-    Layout,
-    choice,
-    declare,
-    items,
-    mapping,
-    new_parameter,
-    read_layout,
-    scalar,
-)
+from controller_sim.design.layout import Layout, declare, new_parameter, read_layout
+from controller_sim.design.nodes import choice, items, mapping, scalar
 from controller_sim.design.panic import silence
 from controller_sim.design.parsing import FORM_COMMANDS
 from controller_sim.design.pedals import read_pedals

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from controller_sim.design.errors import DesignError
 from controller_sim.design.form import Pedal
 from controller_sim.design.keys import LEAST_PERIOD_US, parse_range
-from controller_sim.design.layout import Layout, choice, declare, duration, mapping, number, scalar
+from controller_sim.design.layout import Layout, declare
+from controller_sim.design.nodes import choice, duration, mapping, number, scalar
 from controller_sim.design.yaml_text import Mapping, Node, Scalar
 from controller_sim.design.yaml_text import Sequence as ListNode
 

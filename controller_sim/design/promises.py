@@ -11,7 +11,8 @@ from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import GESTURES, Design, Event, Gestured, Moved, Place, Promise, Received, Sent, Started, Trigger, Turned
 from controller_sim.design.intervals import walk
 from controller_sim.design.keys import WHEN, BindingKey, nearest, parse_binding_key
-from controller_sim.design.layout import Layout, duration, mapping, scalar
+from controller_sim.design.layout import Layout
+from controller_sim.design.nodes import duration, mapping, scalar
 from controller_sim.design.parsing import parse_value
 from controller_sim.design.program import Compare, Expression, Local, Was
 from controller_sim.design.promise_conditions import READ_BEFORE, PromiseCompiler

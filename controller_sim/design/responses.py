@@ -12,7 +12,8 @@ from controller_sim.design.bindings import ModeBindings, Parameters
 from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.form import PORT_NAMES, Controller, Device, Moved, Place, Received, Response
 from controller_sim.design.keys import WHEN, nearest, parse_range
-from controller_sim.design.layout import Layout, new_parameter, scalar
+from controller_sim.design.layout import Layout, new_parameter
+from controller_sim.design.nodes import scalar
 from controller_sim.design.program import Binary, Constant, Expression, Local
 from controller_sim.design.yaml_text import Mapping, Node, Scalar
 from controller_sim.midi.messages import STATUS_TABLE, is_channel

@@ -10,7 +10,8 @@ from controller_sim.design.errors import DesignError, Source
 from controller_sim.design.expressions import ExpressionCompiler
 from controller_sim.design.form import LED_LEVELS, Place, View
 from controller_sim.design.keys import parse_group
-from controller_sim.design.layout import Layout, mapping, scalar
+from controller_sim.design.layout import Layout
+from controller_sim.design.nodes import mapping, scalar
 from controller_sim.design.program import CellValue, Choice, Compare, Constant, Expression, Logic, Text
 from controller_sim.design.scope import Form, FormField, Lamp, Scope
 from controller_sim.design.texts import MAX_VERSIONS, all_of, form_value, names_form, text_width, versions

@@ -6,7 +6,8 @@ from controller_sim.core.kinds import ALL_KINDS, CHANNEL_KINDS, REAL_TIME_KINDS,
 from controller_sim.design import responses
 from controller_sim.design.errors import DesignError
 from controller_sim.design.form import PORT_NAMES, Thru
-from controller_sim.design.layout import choice, items, mapping, read_ports
+from controller_sim.design.layout import read_ports
+from controller_sim.design.nodes import choice, items, mapping
 from controller_sim.design.yaml_text import Mapping, Node
 
 KINDS = {
