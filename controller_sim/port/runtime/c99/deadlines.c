@@ -19,6 +19,7 @@ void ctl_arm_one(struct ctl_deadline *deadline, uint32_t due_us, uint32_t *first
 
 void ctl_arm(uint8_t slot, uint32_t due_us)
 {
+    ctl.is_soonest_unsure |= ctl.deadlines[slot].state;
     ctl_arm_one(&ctl.deadlines[slot], due_us, &ctl.soonest_us);
 }
 

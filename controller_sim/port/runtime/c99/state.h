@@ -355,7 +355,7 @@ enum { CTL_NOT_RESTARTING = 0, CTL_ASKED_TO_RESTART = 1, CTL_RESTARTING = 2 };
 struct ctl_state {
     uint32_t now_us;     /* the instant that is being handled */
     uint32_t soonest_us; /* not later than the first armed deadline */
-    bool is_soonest_unsure; /* it may be earlier than that */
+    uint8_t is_soonest_unsure; /* not 0: it may be earlier than that */
     ctl_switches_t contacts; /* as last seen */
     uint8_t changes; /* counts the changes of mode: whoever sees another number after an action has been wiped */
 #if CTL_LEDS

@@ -7,11 +7,12 @@
 #if CTL_HAS_TEMPO
 #define MINUTE_US 60000000u
 
-/* Whether two tempos are the same, each a fraction. Where the whole parts agree, the products are less than 2^32 apart, so that
- * 32 bits of them are enough. They come first: most tempos differ in them, and a division takes long. */
-static bool is_same(uint32_t a_us, uint16_t a_parts, uint32_t b_us, uint16_t b_parts)
+/* Whether a tempo, a fraction of so many beats a minute when rounded, is the present one. Two that round alike are so near each other
+ * that their products differ by less than 2^32 (at most CTL_TAP_INTERVALS parts each, or as many as there are beats): 32 bits of them
+ * are enough. */
+static bool is_present(uint32_t quarter_us, uint16_t parts, uint16_t tempo)
 {
-    return a_us * b_parts == b_us * a_parts && a_us / a_parts == b_us / b_parts;
+    return tempo == ctl.tempo && quarter_us * ctl.quarter_parts == ctl.quarter_us * parts;
 }
 
 void ctl_start_tempo(void)
@@ -44,8 +45,9 @@ static void set_tick_deadline(void)
 static void count_tick(void)
 {
     uint16_t parts = parts_per_tick();
-    ctl.tick_us += ctl.quarter_us / parts;
-    uint32_t rest = ctl.tick_rest + ctl.quarter_us % parts;
+    uint32_t length_us = ctl.quarter_us / parts; /* a second division for what is left would take as long again */
+    ctl.tick_us += length_us;
+    uint32_t rest = (uint32_t)ctl.tick_rest + (uint16_t)((ctl.quarter_us - length_us * parts) & 0xFFFFu);
     if (rest >= parts) {
         rest -= parts;
         ctl.tick_us++;
@@ -98,7 +100,7 @@ void ctl_tick(void)
 
 static void set_quarter(uint32_t quarter_us, uint16_t parts, uint16_t tempo)
 {
-    if (is_same(quarter_us, parts, ctl.quarter_us, ctl.quarter_parts)) {
+    if (is_present(quarter_us, parts, tempo)) {
         return;
     }
     ctl.quarter_us = quarter_us;
