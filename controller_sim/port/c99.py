@@ -16,6 +16,7 @@ from controller_sim.port.c_header import header_lines
 from controller_sim.port.c_limits import check_limits
 from controller_sim.port.c_tables import Bound, table_lines
 from controller_sim.port.c_types import comment, number, plus
+from controller_sim.port.c_views import view_lines
 from controller_sim.port.names import identifier
 
 RUNTIME = Path(__file__).parent / "runtime" / "c99"
@@ -116,7 +117,7 @@ class DesignWriter:
         if any(binding.eager for binding in design.bindings):
             lines += self._eager()
         if facts.has_display:
-            lines += self._by_mode("void ctl_put_display(void)", [self._views(mode.views) for mode in design.modes])
+            lines += self._by_mode("void ctl_put_display(void)", [view_lines(self.plain, mode.views) for mode in design.modes])
         if design.leds:
             lines += self._leds()
         # A branch that can never run is not written, and what only it calls is not either.
@@ -230,17 +231,6 @@ class DesignWriter:
         eager = [f"    case {n + 1}:" for n, binding in enumerate(self.design.bindings) if binding.eager]
         body = ["    switch (binding) {", *eager, "        return true;", "    default:", "        return false;", "    }"]
         return ["bool ctl_is_eager(ctl_choice_t binding)", "{", *body, "}", ""]
-
-    def _views(self, views: Sequence[form.View]) -> list[str]:
-        lines: list[str] = []
-        for place, view in enumerate(views):
-            body = self.plain.view(view)
-            if view.condition is None:
-                return [*lines[:-1], "} else {", *(f"    {line}" for line in body), "}"] if place else body
-            start = f"if ({self.plain.condition(view.condition)}) {{"
-            lines = [*lines[:-1], f"}} else {start}"] if lines else [start]
-            lines += [*(f"    {line}" for line in body), "}"]
-        return lines
 
     def _leds(self) -> list[str]:
         bodies = []

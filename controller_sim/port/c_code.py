@@ -300,7 +300,7 @@ class CodeWriter:
         condition = self.condition(statement.condition)
         if condition in _DECIDED:
             return self.block(statement.otherwise if condition == "0" else statement.then)
-        lines = [f"if ({condition}) {{", *_indented(self.block(statement.then))]
+        lines = [f"if ({condition}) {{", *indented(self.block(statement.then))]
         otherwise = self.block(statement.otherwise)
         if (
             len(statement.otherwise) == 1
@@ -310,7 +310,7 @@ class CodeWriter:
         ):
             return [*lines, f"}} else {otherwise[0]}", *otherwise[1:]]
         if otherwise:
-            lines += ["} else {", *_indented(otherwise)]
+            lines += ["} else {", *indented(otherwise)]
         return [*lines, "}"]
 
     def _argument(self, procedure: int, slot: int, e: Expression) -> str:
@@ -371,7 +371,7 @@ class CodeWriter:
             loop.step, f"{name} = ({kind})({name} {'+' if loop.step > 0 else '-'} {abs(loop.step)})"
         )
         test = f"{name} {'<' if loop.step > 0 else '>'} {number(end if abs(loop.step) > 1 else loop.stop)}"
-        return [f"for ({kind} {name} = {number(loop.start)}; {test}; {step}) {{", *_indented(body), "}"]
+        return [f"for ({kind} {name} = {number(loop.start)}; {test}; {step}) {{", *indented(body), "}"]
 
     def _send(self, ports: int, data: Sequence[Expression], delay_us: int) -> list[str]:
         if delay_us:
@@ -419,7 +419,8 @@ def _is_fixed(statement: Statement) -> bool:
     return all(isinstance(byte, program.Constant) for byte in statement.data)
 
 
-def _indented(lines: Iterable[str]) -> list[str]:
+def indented(lines: Iterable[str]) -> list[str]:
+    """Lines one step further in."""
     return [f"    {line}" for line in lines]
 
 

@@ -97,17 +97,7 @@ def _ramp(first: int, step: int, counter: str, kind: str) -> str:
 
 
 def renewals(facts: Facts, cells: Iterable[int]) -> list[str]:
-    """Calls that give the draft's snapshot of cells their present values: one for each run of drafted neighbours in struct ctl_cells."""
+    """Calls that give the draft's snapshot of cells their present values."""
     drafted = {cell for mode in facts.design.modes for cell in mode.draft}
-    wanted = drafted.intersection(cells)
-    lines: list[str] = []
-    run: list[str] = []
-    for n in [*facts.moving_cells, None]:
-        if n in wanted and n is not None:
-            run.append(facts.cell_names[n])
-        elif run:
-            start = f"offsetof(struct ctl_cells, {run[0]})"
-            rest = f"offsetof(struct ctl_cells, {run[-1]}) - {start} + " if len(run) > 1 else ""
-            lines.append(f"ctl_renew_draft({start}, {rest}sizeof cells.{run[-1]});")
-            run = []
-    return lines
+    names = [facts.cell_names[n] for n in sorted(drafted.intersection(cells))]
+    return [f"ctl_renew_draft(offsetof(struct ctl_cells, {name}), sizeof cells.{name});" for name in names]

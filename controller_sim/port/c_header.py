@@ -160,6 +160,12 @@ def _text_bytes(facts: Facts) -> int:
     return max([*texts, *notices, 1])
 
 
+def _offset_type(facts: Facts) -> str:
+    """A type for places in struct ctl_cells, which a host's compiler may have filled up between cells of different sizes."""
+    gap = max((type_bytes(facts.cell_types[n]) - 1 for n in facts.moving_cells), default=0)
+    return "uint8_t" if sum(_cell_bytes(facts, n) + gap for n in facts.moving_cells) <= 255 else "uint16_t"
+
+
 def _types(facts: Facts, bound: Bound) -> list[str]:
     design = facts.design
     choices = len(design.bindings) + 1 + len(bound.alternatives)
@@ -173,6 +179,7 @@ def _types(facts: Facts, bound: Bound) -> list[str]:
         f"typedef {'uint32_t' if wide else 'uint16_t'} ctl_magnitude_t;",
         f"typedef {type_for(0, choices)} ctl_choice_t;",
         f"typedef {type_for(0, len(bound.rows) + 1)} ctl_row_number_t;",
+        f"typedef {_offset_type(facts)} ctl_offset_t; /* a place in struct ctl_cells */",
         f"typedef {type_for(0, parts)} ctl_part_t; /* a place in a table that modes share */",
         f"typedef {'uint8_t' if conditions <= 8 else 'uint16_t' if conditions <= 16 else 'uint32_t'} ctl_conditions_t;",
         "",

@@ -144,36 +144,35 @@ void ctl_timer_timed_out(uint8_t timer)
 #endif
 
 #if CTL_DRAFT_BYTES
-enum draft_use { SAVE, CANCEL, COMPARE, RENEW };
+/* Where the snapshot holds the byte that stands at this place of the cells, or null where it is not drafted now. */
+uint8_t *ctl_in_snapshot(ctl_offset_t offset)
+{
+    if (!ctl.drafting) {
+        return NULL;
+    }
+    const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
+    const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first];
+    uint8_t *saved = ctl.snapshot;
+    for (ctl_part_t i = part->count; i; i--, range++) {
+        if (offset >= range->offset && offset - range->offset < range->size) {
+            return saved + (offset - range->offset);
+        }
+        saved += range->size;
+    }
+    return NULL;
+}
 
-/* What the current mode drafts: save it, restore it, compare some bytes of it (whether they differ from the snapshot), or
- * let their snapshot follow them. */
-static bool use_draft(enum draft_use use, uint16_t offset, uint16_t size)
+/* All that the current mode drafts goes into the snapshot, or back from there. */
+static void copy_draft(bool back)
 {
     const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
-    uint8_t *bytes = (uint8_t *)&cells, *saved = ctl.snapshot;
-    for (uint8_t i = 0; i < part->count; i++) {
-        const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first + i];
-        uint16_t at = range->offset, count = range->size;
-        if (use == SAVE) {
-            memcpy(saved, bytes + at, count);
-        } else if (use == CANCEL) {
-            memcpy(bytes + at, saved, count);
-        } else if (at < offset + size && at + count > offset) {
-            for (uint16_t n = 0; n < count; n++) {
-                if ((uint16_t)(at + n - offset) >= size) {
-                    continue;
-                }
-                if (use == RENEW) {
-                    saved[n] = bytes[at + n];
-                } else if (bytes[at + n] != saved[n]) {
-                    return true;
-                }
-            }
-        }
-        saved += count;
+    const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first];
+    uint8_t *saved = ctl.snapshot;
+    for (ctl_part_t i = part->count; i; i--, range++) {
+        uint8_t *cell = (uint8_t *)&cells + range->offset;
+        memcpy(back ? cell : saved, back ? saved : cell, range->size);
+        saved += range->size;
     }
-    return false;
 }
 
 /* Make the drafted cells' present values the ones that cancelling restores and power-off keeps. */
@@ -182,7 +181,7 @@ void ctl_save_draft(void)
     if (ctl.mode == CTL_NO_MODE) {
         return;
     }
-    use_draft(SAVE, 0, 0);
+    copy_draft(false);
     ctl.drafting = true;
     ctl.dirty = true;
     CTL_KEPT_CHANGED();
@@ -192,27 +191,37 @@ void ctl_save_draft(void)
 void ctl_cancel_draft(void)
 {
     if (ctl.drafting) {
-        use_draft(CANCEL, 0, 0);
+        copy_draft(true);
     }
     ctl.dirty = true;
 }
 
-/* Whether something drafted in these bytes of the cells differs from its snapshot. */
-bool ctl_changed(uint16_t offset, uint16_t size)
+/* Whether a cell, or an element of one, is drafted and differs from its snapshot. */
+bool ctl_changed(ctl_offset_t offset, ctl_offset_t size)
 {
-    return ctl.drafting && use_draft(COMPARE, offset, size);
+    const uint8_t *saved = ctl_in_snapshot(offset);
+    return saved && memcmp(saved, (const uint8_t *)&cells + offset, size) != 0;
 }
 
+/* Whether anything that is drafted does. */
 bool ctl_draft_changed(void)
 {
-    return ctl_changed(0, (uint16_t)sizeof cells);
+    const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
+    const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first];
+    for (ctl_part_t i = part->count; i; i--, range++) {
+        if (ctl_changed(range->offset, range->size)) {
+            return true;
+        }
+    }
+    return false;
 }
 
-/* Some cells have been given values that cancelling is to restore too. */
-void ctl_renew_draft(uint16_t offset, uint16_t size)
+/* A cell has been given values that cancelling is to restore too. */
+void ctl_renew_draft(ctl_offset_t offset, ctl_offset_t size)
 {
-    if (ctl.drafting) {
-        use_draft(RENEW, offset, size);
+    uint8_t *saved = ctl_in_snapshot(offset);
+    if (saved) {
+        memcpy(saved, (const uint8_t *)&cells + offset, size);
     }
 }
 #endif

@@ -105,8 +105,8 @@ struct ctl_timer {
 
 /* Bytes in struct ctl_cells. */
 struct ctl_range {
-    uint16_t offset;
-    uint16_t size;
+    ctl_offset_t offset;
+    ctl_offset_t size;
 };
 
 /* From the repeat numbered `from` on the period is this. */
@@ -193,7 +193,7 @@ struct ctl_stored_cell {
     ctl_stored_t span; /* from its low end to its high end */
     ctl_stored_t low;  /* modulo what the type holds */
     uint16_t place;  /* of its first value in the stream */
-    uint16_t offset; /* in struct ctl_cells */
+    ctl_offset_t offset; /* in struct ctl_cells */
     uint8_t width;   /* stored bytes a value */
     uint8_t size;    /* bytes a value in struct ctl_cells */
     bool is_signed;
@@ -517,12 +517,13 @@ void ctl_restart_timer(uint8_t timer);
 #if CTL_DRAFT_BYTES
 void ctl_save_draft(void);
 void ctl_cancel_draft(void);
-bool ctl_changed(uint16_t offset, uint16_t size);
+uint8_t *ctl_in_snapshot(ctl_offset_t offset);
+bool ctl_changed(ctl_offset_t offset, ctl_offset_t size);
 bool ctl_draft_changed(void);
-void ctl_renew_draft(uint16_t offset, uint16_t size);
+void ctl_renew_draft(ctl_offset_t offset, ctl_offset_t size);
 #define CTL_CELL_CHANGED(cell) ctl_changed(offsetof(struct ctl_cells, cell), sizeof cells.cell)
 #define CTL_ELEMENT_CHANGED(cell, index) \
-    ctl_changed((uint16_t)(offsetof(struct ctl_cells, cell) + (uint16_t)(index) * sizeof cells.cell[0]), sizeof cells.cell[0])
+    ctl_changed((ctl_offset_t)(offsetof(struct ctl_cells, cell) + (ctl_offset_t)(index) * sizeof cells.cell[0]), sizeof cells.cell[0])
 #endif
 #if CTL_HAS_RESTART
 void ctl_restart(void);

@@ -123,20 +123,11 @@ static void set_value(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t whi
 /* The distance of a kept value from the low end of its range: of a drafted one as it was before the draft. */
 static ctl_stored_t distance_of(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t which)
 {
-    uint16_t offset = (uint16_t)(cell->offset + which * cell->size);
+    ctl_offset_t offset = (ctl_offset_t)(cell->offset + which * cell->size);
     const uint8_t *bytes = (const uint8_t *)&cells + offset;
 #if CTL_DRAFT_BYTES
-    if (ctl.drafting) {
-        const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
-        uint16_t place = 0;
-        for (ctl_part_t i = 0; i < part->count; i++) {
-            const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first + i];
-            if (offset >= range->offset && offset - range->offset < range->size) {
-                bytes = ctl.snapshot + place + (offset - range->offset);
-            }
-            place = (uint16_t)(place + range->size);
-        }
-    }
+    const uint8_t *saved = ctl_in_snapshot(offset);
+    bytes = saved ? saved : bytes;
 #endif
     return (ctl_stored_t)(value_at(bytes, cell) - cell->low);
 }
