@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from contextlib import AbstractContextManager
 
     from controller_sim.design.form import Design
+    from controller_sim.verify.coverage import Coverage
     from controller_sim.verify.searching import Finding, Found
 
 _EPILOG = """\
@@ -175,12 +176,22 @@ def _show(arguments: argparse.Namespace, design: Design, found: Found, told: lis
         pairs = ", ".join(sorted(coverage.ties))
         print(f"  {paint('note', 'warn')}    which goes down first matters, even 1 us apart: {pairs}")
     if coverage.backlog_us:
-        print(f"  {paint('note', 'quiet')}    the serial line was at most {coverage.backlog_us / 1000:.1f} ms behind")
+        behind = f"the serial line was at most {coverage.backlog_us / 1000:.1f} ms behind"
+        print(f"  {paint('note', 'quiet')}    {behind}{_burst(design, coverage)}")
     for one in told:
         print()
         print(one.script, end="")
     if told and arguments.out:
         print(paint(f"written to {arguments.out}", "quiet"))
+
+
+def _burst(design: Design, coverage: Coverage) -> str:
+    """How near feet came to the largest burst."""
+    from controller_sim.verify.sent import Limits
+
+    if not coverage.burst_bytes:
+        return ""
+    return f", one gesture gave it {coverage.burst_bytes} of the {Limits(design).most} bytes that one can at once"
 
 
 def _show_property(name: str, broken: bool, judged: str, times: int, by_check: str = "") -> None:
@@ -203,6 +214,7 @@ def _json(arguments: argparse.Namespace, design: Design, found: Found, told: lis
         "sessions": coverage.sessions,
         "edges": coverage.edges,
         "serial_backlog_us": coverage.backlog_us,
+        "serial_burst_bytes": coverage.burst_bytes,
         "properties": [
             {
                 "name": each.name,
@@ -210,6 +222,7 @@ def _json(arguments: argparse.Namespace, design: Design, found: Found, told: lis
                 "decided": each.how,
                 "decided_by_check": each.findings,
                 "does_not_apply": each.not_here(design),
+                "of_design": each.of_design,
                 "checked": times_reached(each.name, coverage, design),
                 "broken": each.name in found.findings,
             }

@@ -13,7 +13,7 @@ from typing import Any
 from controller_sim.core.kinds import EDGE, ENDED, FIRED, LED, MESSAGE, MODE, RESPONDED, response_of
 from controller_sim.design.form import Design
 from controller_sim.simulator.engines import Seen
-from controller_sim.verify.book import Book
+from controller_sim.verify.book import BYTE_US, Book
 from controller_sim.verify.facts import DOUBLED, HELD, PRESSED, REPEATED, TAPPED, Fact
 from controller_sim.verify.watching import Item, Watcher
 
@@ -27,6 +27,7 @@ TIMELY = "on time"
 BELIEVED = "debounce"
 NEWS = "shown as it is"
 BYTES = "whole messages"
+FIRST_SYSTEM, FIRST_REAL_TIME = 0xF0, 0xF8
 NO_TIME = -(1 << 62)
 TOOK_MORE = HELD | REPEATED | DOUBLED | TAPPED
 
@@ -68,6 +69,7 @@ class Accounts(Watcher):
         "keys_of",
         "last_down_us",
         "last_edge_us",
+        "last_status",
         "lasting",
         "lengths",
         "level",
@@ -138,6 +140,7 @@ class Accounts(Watcher):
         self.shown = ""
         self.lit = [0] * len(design.leds)
         self.busy_us = 0
+        self.last_status = 0
         self.lasting: set[int] = set()
         """The notes that sound and the momentary controllers that are on, as the book has them."""
 
@@ -161,6 +164,7 @@ class Accounts(Watcher):
     def scan(self, packed: Sequence[Any]) -> Wrong | None:
         """Go on with what was put out since the last call: time, item, time, item."""
         messages, handlers, fired, lasting = self.messages, self.say.handlers, self.fired, self.say.lasting
+        running = self.design.running_status
         pairs = iter(packed)
         for now, item in zip(pairs, pairs, strict=True):
             if item.__class__ is str:
@@ -177,6 +181,8 @@ class Accounts(Watcher):
                 if serial_us < 0:
                     return Wrong(BYTES, now, self.say.fault(item) or "")
                 if serial_us:
+                    if running:
+                        serial_us -= self._left_out_us(item)
                     busy_us = self.busy_us
                     self.busy_us = busy_us = (busy_us if busy_us > now else now) + serial_us
                     if busy_us - now > self.backlog_us:
@@ -214,6 +220,14 @@ class Accounts(Watcher):
             if wrong is not None:
                 return wrong
         return None
+
+    def _left_out_us(self, item: int) -> int:
+        """What a message takes less because running status leaves out its status."""
+        status = item >> 5 & 0xFF
+        if status >= FIRST_REAL_TIME:
+            return 0
+        last, self.last_status = self.last_status, status if status < FIRST_SYSTEM else 0
+        return BYTE_US if status == last else 0
 
     def _down(self, now: int, s: int) -> Wrong | None:
         bit = self.bits[s]

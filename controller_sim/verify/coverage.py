@@ -33,6 +33,8 @@ class Coverage:
     """Different momentary controllers that are switched on."""
     backlog_us: int = 0
     """How far the serial line was ever behind."""
+    burst_bytes: int = 0
+    """The most bytes that one gesture was seen to hand to the serial line at once."""
     fired: Counter[int] = field(default_factory=Counter)
     responded: Counter[int] = field(default_factory=Counter)
     changes: Counter[tuple[int, int]] = field(default_factory=Counter)
@@ -64,6 +66,7 @@ class Coverage:
         for name in ("sessions", "edges", "rests", "listening", "messages", "notes", "momentaries"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         self.backlog_us = max(self.backlog_us, other.backlog_us)
+        self.burst_bytes = max(self.burst_bytes, other.burst_bytes)
         for name in ("fired", "responded", "changes", "fates", "boundaries", "reached", "ties"):
             getattr(self, name).update(getattr(other, name))
         self.branches |= other.branches

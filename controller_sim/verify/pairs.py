@@ -53,6 +53,8 @@ class Tally:
         self.reached: Counter[str] = Counter()
         self.branches: Branches = set()
         self.ties: Counter[str] = Counter()
+        self.burst_bytes = 0
+        """The most bytes that one gesture handed to the serial line at once."""
 
 
 def polls(design: Design, factory: EngineFactory, session: Session, dice: Dice, tally: Tally) -> Wrong | None:

@@ -25,6 +25,7 @@ from controller_sim.verify.overlooking import overlooking
 from controller_sim.verify.pairs import BOUNCE, CUT, ORDER, POLLS, POWER, REFERENCE, SHIFT, SPARING, Tally
 from controller_sim.verify.pairs import CHECKS as PAIRS
 from controller_sim.verify.playing import outputs_of, play
+from controller_sim.verify.sent import Bursts
 from controller_sim.verify.watching import EngineFactory, MakeWatcher, Session, Watcher, packed_outputs, walk
 
 CHAIN = 8
@@ -158,6 +159,8 @@ class Judge:
         complaint = walk(engine, session, list(watchers.values()))
         for name, watcher in watchers.items():
             self.tally.reached[name] += watcher.reached
+            if isinstance(watcher, Bursts):
+                self.tally.burst_bytes = max(self.tally.burst_bytes, watcher.most)
         if complaint is None:
             return None
         name = names[complaint.watcher] if complaint.watcher >= 0 else POLLS
@@ -221,6 +224,7 @@ def search(
     found.coverage.reached.update(judge.tally.reached)
     found.coverage.ties.update(judge.tally.ties)
     found.coverage.branches |= judge.tally.branches
+    found.coverage.burst_bytes = judge.tally.burst_bytes
     found.coverage.messages = len(judge.book.messages)
     found.coverage.notes = judge.book.begun(0)
     found.coverage.momentaries = judge.book.begun(CONTROLLER)

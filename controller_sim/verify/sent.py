@@ -28,7 +28,7 @@ from controller_sim.simulator.engines import Seen
 from controller_sim.verify.bursts import Meter
 from controller_sim.verify.facts import facts, statements_of, uses
 from controller_sim.verify.playing import tell
-from controller_sim.verify.reach import Reach, Run
+from controller_sim.verify.reach import Reach
 from controller_sim.verify.thresholds import rest_us
 from controller_sim.verify.unfolding import folded, unfolded, with_cell
 from controller_sim.verify.watching import Item, Watcher
@@ -61,7 +61,12 @@ class Limits:
             elif run.what == "response":
                 self.responded[run.number] = meter.burst(run).most
             elif run.what == "timer":
-                self.timers[run.mode] += meter.burst(Run(run.mode, "timer", run.number, run.procedure, run.place)).most
+                self.timers[run.mode] += meter.burst(run).most
+
+    @property
+    def most(self) -> int:
+        """The most bytes that one gesture or response can hand over."""
+        return max([*self.fired.values(), *self.responded.values()], default=0)
 
 
 def sends(design: Design) -> Iterator[program.Send]:
@@ -78,12 +83,14 @@ class Bursts(Watcher):
     Of instants at which delayed messages were due or a mode's timers may have come, what these can send counts as well.
     """
 
-    __slots__ = ("_last_status", "_mode", "_waited", "design", "limits")
+    __slots__ = ("_last_status", "_mode", "_waited", "design", "limits", "most")
 
     def __init__(self, design: Design, limits: Limits) -> None:
         super().__init__()
         self.design = design
         self.limits = limits
+        self.most = 0
+        """The most bytes that were handed over at once where one thing fired."""
         self._last_status = 0
         self._mode = -1
         self._waited = 0
@@ -92,8 +99,8 @@ class Bursts(Watcher):
         mode, self._mode = self._mode, engine.mode
         waited, self._waited = self._waited, len(getattr(engine, "delayed", ()))
         handed = 0
-        allowed = waited * self.limits.largest + (self.limits.timers[mode] if mode >= 0 else 0)
-        caused = False
+        others = waited * self.limits.largest + (self.limits.timers[mode] if mode >= 0 else 0)
+        allowed, causes = others, 0
         for item in items:
             if not isinstance(item, int):
                 continue
@@ -101,17 +108,19 @@ class Bursts(Watcher):
                 handed += self._bytes(item)
             elif item & 7 == FIRED:
                 allowed += self.limits.fired.get(item >> 3, 0)
-                caused = True
+                causes += 1
             elif item & 7 == RESPONDED:
                 allowed += self.limits.responded.get(response_of(item), 0)
-                caused = True
+                causes += 1
         # What power-on sends has no bound of its own.
-        if not caused or mode < 0:
+        if not causes or mode < 0:
             return None
         self.reached += handed > 0
+        if causes == 1 and not others:
+            self.most = max(self.most, handed)
         if handed > allowed:
-            first = next(tell(self.design, item) for item in items if isinstance(item, int) and item & 7 == FIRED)
-            return f"{handed} bytes are handed to the serial line at once where {first} fires, and no more than {allowed} should be"
+            cause = next(tell(self.design, item) for item in items if isinstance(item, int) and item & 7 in (FIRED, RESPONDED))
+            return f"{cause} hands {handed} bytes to the serial line at once, and no more than {allowed} should be"
         return None
 
     def _bytes(self, item: int) -> int:

@@ -135,7 +135,7 @@ def test_a_way_home_by_a_foot_while_another_is_down_is_found() -> None:
     assert findings_of(HOME, load_design_text(text + rest, "booth.yaml")) == []
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(st.data())
 def test_where_no_way_home_is_said_to_be_random_feet_find_none(data: st.DataObject) -> None:
     design = data.draw(designs())
