@@ -82,6 +82,7 @@ def _taken(path: str, design: Design, files: Mapping[str, str]) -> dict[str, Any
     """What firmware takes of the chip, as far as this machine can find out; `missing` says what it lacks."""
     from controller_sim.port import avr
     from controller_sim.port.errors import PortError
+    from controller_sim.port.stack import deepest_stack
 
     missing = avr.missing_compiler()
     if missing is not None:
@@ -91,6 +92,7 @@ def _taken(path: str, design: Design, files: Mapping[str, str]) -> dict[str, Any
         firmware = avr.build_firmware(files)
         taken: dict[str, Any] = {"flash_bytes": firmware.flash_bytes, "most_flash_bytes": avr.FLASH_BYTES}
         taken |= {"static_bytes": firmware.static_bytes, "most_ram_bytes": avr.RAM_BYTES}
+        taken["most_stack_bytes"] = deepest_stack(firmware.elf).bytes
         missing = avr.missing_emulator()
         return taken | ({"missing": missing} if missing is not None else _measured(path, design, files))
     except PortError as error:
@@ -128,8 +130,9 @@ def _tell(taken: Mapping[str, Any]) -> None:
 
     if "flash_bytes" in taken:
         print(f"flash    {taken['flash_bytes']:,} of {taken['most_flash_bytes']:,} bytes")
-        stack = f", and {taken['stack_bytes']:,} of stack at its deepest" if "stack_bytes" in taken else ", and the stack"
-        print(f"RAM      {taken['static_bytes']:,} of {taken['most_ram_bytes']:,} bytes{stack}")
+        stack = f", {taken['stack_bytes']:,} when it was measured" if "stack_bytes" in taken else ""
+        print(f"RAM      {taken['static_bytes']:,} of {taken['most_ram_bytes']:,} bytes")
+        print(f"stack    {taken['most_stack_bytes']:,} bytes of the rest at most{stack}")
     if "poll_us" in taken:
         print(f"a poll   {taken['poll_us']:.0f} us at most, the serial line not waited for ({taken['poll_in']})")
         print(f"         {taken['idle_poll_us']:.0f} us at most if nothing is decided in it")

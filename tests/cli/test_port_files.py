@@ -111,6 +111,7 @@ def test_what_firmware_takes_of_the_chip_is_told_in_words_and_as_json(
     # An ATmega328P has 32 KiB of flash and 2 KiB of RAM (data sheet, features).
     assert 0 < told["flash_bytes"] < told["most_flash_bytes"] == 32 * 1024
     assert 0 < told["static_bytes"] + told["stack_bytes"] < told["most_ram_bytes"] == 2 * 1024
+    assert told["stack_bytes"] <= told["most_stack_bytes"]
     assert 0 < told["idle_poll_us"] < told["poll_us"] and told["pin_to_byte_us"] > 0
     assert told["scripts"] == 2 and set(told["written"]) <= {path.name for path in tmp_path.iterdir()}
     assert main([*ATMEGA328P, "--out", str(tmp_path)]) == 0
