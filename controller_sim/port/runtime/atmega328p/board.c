@@ -65,7 +65,7 @@ uint32_t hw_now_us(void)
 
 ctl_switches_t hw_closed_contacts(void)
 {
-    return (ctl_switches_t)(~PINC & ((1u << CTL_SWITCHES) - 1u));
+    return (ctl_switches_t)(~(unsigned)PINC & ((1u << CTL_SWITCHES) - 1u));
 }
 
 static void queue(uint8_t byte)
@@ -90,7 +90,8 @@ void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count)
 }
 
 #if CTL_LEDS
-_Static_assert(sizeof led_pin == sizeof(led_pins_t) * CTL_LEDS * LED_COLOURS, "pins.h must have a line for each LED");
+/* No compiler takes an array of less than nothing. */
+typedef char pins_h_must_have_a_line_for_each_led[sizeof led_pin == sizeof(led_pins_t) * CTL_LEDS * LED_COLOURS ? 1 : -1];
 
 enum { ON = 1, BLINK = 2, DIM = 3 };
 

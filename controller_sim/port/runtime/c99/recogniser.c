@@ -202,7 +202,7 @@ static bool owe_and_press(uint8_t k)
     ctl_choice_t release = choose(row->release, conditions_of(k));
     if (release) {
         key->owed = release;
-        key->flags |= press ? CTL_OWING : CTL_OWING | CTL_LAPSING;
+        key->flags = (uint8_t)(key->flags | CTL_OWING | (press ? 0 : CTL_LAPSING));
     }
 #endif
     (void)row;
@@ -629,7 +629,7 @@ void ctl_wipe(void)
     for (uint8_t k = 0; k < CTL_KEYS; k++) {
         struct ctl_key *key = &ctl.keys[k];
         CTL_ACCOUNT(unanswered |= key->flags & CTL_LIVE ? ctl_masks[k] : 0);
-        key->flags &= key->flags & CTL_LAPSING ? 0 : CTL_OWING;
+        key->flags = (uint8_t)(key->flags & CTL_LAPSING ? 0 : key->flags & CTL_OWING);
     }
 #if CTL_DOUBLE_KEYS
     for (uint8_t w = 0; w < CTL_DOUBLE_KEYS; w++) {
