@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 
@@ -11,12 +12,14 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tools"))
 
 from firmware_checks import wild  # noqa: E402  # no package of the project, tools/ must be on the path first
-from firmware_checks.building import CheckError  # noqa: E402
+from firmware_checks.building import CheckError, put, run  # noqa: E402
 from firmware_checks.cuts import cuts  # noqa: E402
 from firmware_checks.fuzzing import fuzz, missed_by_all, ranges  # noqa: E402
+from firmware_checks.lint import deviations_in, lint  # noqa: E402
 from firmware_checks.soak import soak  # noqa: E402
 
-from controller_sim.port.c99 import runtime_files  # noqa: E402
+from controller_sim.port import c99  # noqa: E402
+from controller_sim.port.c99 import runtime_files, write_c99  # noqa: E402
 
 STARTER = wild.named_designs([ROOT / "configs" / "starter.yaml"])
 
@@ -106,3 +109,53 @@ def test_only_what_no_design_reaches_counts_as_missed() -> None:
     other = {"a.c": {"hit": [4], "missed": [1, 2]}, "b.c": {"hit": [1], "missed": []}}
     assert missed_by_all([one, other]) == {"a.c": [3, 5, 9]}
     assert ranges([3, 4, 5, 9, 11, 12]) == "3-5, 9, 11-12"
+
+
+WEAKNESSES = (
+    ("tempo.c", '#include "state.h"', "\nconst int ctl_ten = 010;", "cppcheck: tempo.c.*misra-c2012-7.1"),
+    (
+        "deadlines.c",
+        '#include "state.h"',
+        "\nvoid ctl_loop(void);\nvoid ctl_loop(void)\n{\n    ctl_loop();\n}",
+        "cppcheck: .*misra-c2012-17.2",
+    ),
+    (
+        "show.c",
+        '#include "state.h"',
+        "\n#include <stdlib.h>\nvoid ctl_two(void *p);\nvoid ctl_two(void *p)\n{\n    free(p);\n    free(p);\n}",
+        "^starter: gcc: show.c.*analyzer-double-free",
+    ),
+    ("poll.c", "    ctl_look();", "\n    ctl.changes &= ctl.changes & 4 ? 0 : 2;", "avr-gcc: poll.c.*conversion"),
+    ("modes.c", "ctl.next_mode = mode;", "\n    { uint8_t mode = 0; ctl.next_mode = mode; }", "^starter: gcc: modes.c.*shadow"),
+    (
+        "storage.c",
+        '#include "state.h"',
+        "\nuint8_t ctl_low(int value);\nuint8_t ctl_low(int value) { return value; }",
+        "gcc: storage.c.*conversion",
+    ),
+)
+
+
+@pytest.mark.needs("gcc", "avr-gcc", "cppcheck")
+def test_planted_weaknesses_are_told_before_anything_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    files = runtime_files()
+    for name, here, more, _ in WEAKNESSES:
+        assert files[name].count(here) == 1, f"{name} has no place for this any more"
+        files[name] = files[name].replace(here, here + more)
+    monkeypatch.setattr(c99, "runtime_files", lambda: files)
+    with pytest.raises(CheckError) as told:
+        lint(STARTER, {}, False, 1, tmp_path, quiet)
+    for *_, word in WEAKNESSES:
+        assert re.search(word, str(told.value), re.M), word
+
+
+@pytest.mark.needs("gcc", "avr-gcc", "cppcheck")
+def test_cppcheck_reads_the_deviations_as_they_are_listed_and_each_has_its_reason(tmp_path: Path) -> None:
+    place = put(write_c99(next(iter(STARTER.values())), ""), tmp_path)
+    text = (place / "deviations.txt").read_text(encoding="utf-8")
+    command = next(part for part in re.sub(r" \\\n//\s*", " ", text).splitlines() if "cppcheck --std" in part).removeprefix("//").split()
+    sources = sorted(path.name for path in place.glob("*.c"))
+    run([*command[:-1], *sources], place)
+    reasons = re.split(r"\n\n", text.strip())[1:]
+    assert all(re.match(r"//[^\n]+\.\s[^\n]", each) for each in reasons), "a rule stands without its reason"
+    assert sum(len(deviations_in(each)) for each in reasons) == len(deviations_in(text))

@@ -52,6 +52,7 @@ def put(files: Mapping[str, str], folder: Path) -> Path:
     """Write files into a folder, which is made."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in files.items():
+        (folder / name).parent.mkdir(exist_ok=True)
         (folder / name).write_text(text, encoding="utf-8")
     return folder
 

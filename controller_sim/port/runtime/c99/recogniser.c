@@ -339,9 +339,12 @@ static uint8_t largest_chord(ctl_switches_t switches)
 static void partition(uint8_t formed[])
 {
     ctl_switches_t rest = ctl.group;
-    uint8_t k;
     memset(formed, CTL_NOBODY, ctl.group_size);
-    while (rest && (k = largest_chord(rest)) != CTL_NOBODY) {
+    while (rest) {
+        uint8_t k = largest_chord(rest);
+        if (k == CTL_NOBODY) {
+            break;
+        }
         formed[last_place(ctl_masks[k])] = k;
         rest &= (ctl_switches_t)~ctl_masks[k];
     }

@@ -147,7 +147,7 @@ static uint8_t stream_byte(uint16_t place)
         }
         if (place - cell->place < cell->length) {
             uint16_t at = (uint16_t)(place - cell->place);
-            uint8_t behind = (uint8_t)(cell->width - 1u - at % cell->width);
+            uint8_t behind = (uint8_t)(cell->width - 1 - (uint8_t)(at % cell->width));
             return (uint8_t)(distance_of(cell, (uint16_t)(at / cell->width)) >> 8u * behind);
         }
     }
