@@ -26,7 +26,7 @@ static void draw_session(uint8_t bytes[], size_t count)
             bytes[i] = (uint8_t)(0x80u | draw(64));
         } else if (kind < arrives + waits + together) {
             bytes[i] = (uint8_t)(0x40u | draw(64));
-        } else if (kind == 63 && draw(16) < fails) {
+        } else if (kind == 63 && draw(4) < fails) {
             bytes[i] = (uint8_t)(0xF0u | draw(16));
         } else {
             bytes[i] = (uint8_t)draw(64);
