@@ -524,3 +524,25 @@ def test_what_must_not_be_counts_from_the_last_time_and_what_must_come_from_the_
     design = design_with("after: press c, never: press a, within: 100ms", "after: press c, comes: press b, within: 100ms")
     kept = played(design, "tap c for 10ms\n+60ms tap c for 10ms\n+60ms tap a for 10ms")
     assert [(each.promise.name, each.time_us) for each in kept.broken] == [("p0", 240_000), ("p1", 204_000)]
+
+
+FINE = """switches: [a, b, c]
+devices: {pads: {channel: 2, controllers: {level: {number: 7, bits: 14}}}, fine: {channel: 2}, elsewhere: {channel: 3}}
+modes:
+  m:
+    on:
+      press a: control_change(pads, level, 128)
+      press b: control_change(fine, 39, 5)
+      press c: control_change(elsewhere, 7, 9)
+promises:
+  p: {never: "sent control_change(pads, level, 133)"}
+"""
+
+
+@pytest.mark.parametrize(
+    ("script", "broken_us"), [("tap a\n+1s tap b", [1_160_000]), ("tap a\n+1s tap c\n+1s tap b", [2_220_000]), ("tap b", [])]
+)
+def test_a_lower_half_alone_goes_with_the_upper_half_that_left_last(script: str, broken_us: list[int]) -> None:
+    """As a receiver takes it (MIDI 1.0 Detailed Specification 4.2.1, p. 12: a later fine adjustment needs only the lower byte)."""
+    kept = played(load_design_text(FINE), script)
+    assert [each.time_us for each in kept.broken] == broken_us
