@@ -10,8 +10,8 @@ from documented.copies import copy_of_the_project
 from documented.pictures import ROOT
 
 NAME = "configs/tutorial/README.md"
-PICTURE = "configs/tutorial/found.svg"
-_DRAWN = "wind/found.svg"
+PICTURE = "configs/tutorial/howl.svg"
+_DRAWN = "wind/howl.svg"
 
 
 def play() -> tuple[list[sessions.Differs], dict[str, str]]:
