@@ -1,12 +1,14 @@
 """Profiles of the random tests, the default one the same at every run (`--hypothesis-profile=long` digs deeper), and what a test needs
 of the machine: `@pytest.mark.needs("avr-gcc", "make")` skips it where one of these programs is missing, or fails if $TOOLCHAINS says
-`required`. Two names stand for more than a program: `cc`, any C compiler that the native engine takes, and `micropython`.
+`required`. Three names stand for more than a program: `cc`, any C compiler that the native engine takes, and `micropython` and `ziglang`,
+which are Python packages.
 """
 
 from __future__ import annotations
 
 import os
 import shutil
+from importlib.util import find_spec
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -29,7 +31,7 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_runtest_setup(item: pytest.Item) -> None:
     missing = sorted({name for mark in item.iter_markers("needs") for name in mark.args if not is_there(name)})
     if missing:
-        said = f"missing: {', '.join(missing)}; tools/toolchains installs the compilers, pip install '.[test]' MicroPython"
+        said = f"missing: {', '.join(missing)}; tools/toolchains installs the compilers, pip install '.[test,zig]' MicroPython and zig"
         if os.environ.get("TOOLCHAINS") == "required":
             pytest.fail(said, pytrace=False)
         pytest.skip(said)
@@ -38,6 +40,8 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
 def is_there(name: str) -> bool:
     if name == "micropython":
         return rehearsal.command() is not None
+    if name == "ziglang":
+        return find_spec("ziglang") is not None
     if name == "cc":
         try:
             return bool(find_compiler())

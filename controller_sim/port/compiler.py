@@ -32,8 +32,8 @@ def find_compiler() -> tuple[str, ...]:
         if name and shutil.which(name):
             return (name,)
     if find_spec("ziglang") is not None:
-        # Without an optimisation level zig adds checks that need its own runtime.
-        return (sys.executable, "-m", "ziglang", "cc")
+        # Where nothing is optimised, zig adds checks that others do not, unless it is told not to.
+        return (sys.executable, "-m", "ziglang", "cc", "-fno-sanitize=undefined")
     raise PortError(NO_COMPILER)
 
 
@@ -70,7 +70,9 @@ def build_once(files: Mapping[str, str], folder: Path, commands: Sequence[Sequen
 
 def run_compiler(command: Sequence[str], folder: Path) -> str:
     """Run a compiler in a folder and give what it said. Raises PortError when it fails."""
-    environment = {**os.environ, "ZIG_LOCAL_CACHE_DIR": str(folder / "zig"), "LC_ALL": "C"}
+    # Zig keeps what it has made of its own sources too, elsewhere unless told; the first time that takes half a minute.
+    caches = {"ZIG_GLOBAL_CACHE_DIR": str(cache_folder() / "zig"), "ZIG_LOCAL_CACHE_DIR": str(folder / "zig")}
+    environment = {**caches, **os.environ, "LC_ALL": "C"}
     try:
         done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, timeout=_TIMEOUT_S)
     except (OSError, subprocess.TimeoutExpired) as error:
@@ -82,5 +84,18 @@ def run_compiler(command: Sequence[str], folder: Path) -> str:
 
 
 def cache_folder() -> Path:
-    """Where built libraries are kept between runs: $XDG_CACHE_HOME/controller-sim, else ~/.cache/controller-sim."""
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "controller-sim"
+    """Where built libraries are kept between runs: $XDG_CACHE_HOME/controller-sim, else ~/.cache/controller-sim.
+
+    Where neither can be written it is a folder that lasts as long as the process.
+    """
+    folder = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "controller-sim"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError:
+        return Path(_own_folder().name)
+    return folder if os.access(folder, os.W_OK) else Path(_own_folder().name)
+
+
+@cache
+def _own_folder() -> tempfile.TemporaryDirectory[str]:
+    return tempfile.TemporaryDirectory()

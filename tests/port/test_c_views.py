@@ -18,7 +18,9 @@ from controller_sim.testing.plain import PLACE, plain_design
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 HIGHEST = (2, 1)
-CELLS = tuple(form.Cell(name, 0, high, 0, (), "wrap", False, (), n, PLACE) for n, (name, high) in enumerate(zip("ab", HIGHEST, strict=True)))
+CELLS = tuple(
+    form.Cell(name, 0, high, 0, (), "wrap", False, (), n, PLACE) for n, (name, high) in enumerate(zip("ab", HIGHEST, strict=True))
+)
 A, B = (program.CellValue(0, high, n, None) for n, high in enumerate(HIGHEST))
 EQUALS = [
     *(program.Compare(0, 1, "==", A, program.Constant(value, value)) for value in range(3)),
@@ -50,7 +52,10 @@ def test_the_first_view_that_holds_is_shown(built: Path, conditions: list[progra
     }
     plain = plain_design(steps)
     design = replace(plain, cells=CELLS, display_characters=8, modes=(replace(plain.modes[0], views=views),))
-    engines = [FastEngine(design, 0, None, False), NativeEngine(design, 0, None, False, Library(design, built, ("-O0", "-Wall", "-Werror")))]
+    engines = [
+        FastEngine(design, 0, None, False),
+        NativeEngine(design, 0, None, False, Library(design, built, ("-O0", "-Wall", "-Werror"))),
+    ]
     for engine in engines:
         engine.advance(0, 0)
         for turn in range(8):
