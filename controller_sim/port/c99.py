@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from controller_sim.design import form, program
+from controller_sim.design import program
 from controller_sim.design.form import Design, Place
 from controller_sim.design.steps import expressions_in
 from controller_sim.port.c_code import CodeWriter
