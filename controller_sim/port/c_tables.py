@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from controller_sim.design.form import Design, Moved
 from controller_sim.design.storage import keeps, layout_of, map_of
 from controller_sim.port.c_facts import Facts
-from controller_sim.port.c_types import comment
+from controller_sim.port.c_types import comment, type_bytes
 
 GESTURES = ("press", "release", "tap", "repeat", "double")
 NOBODY = 255
@@ -123,15 +123,17 @@ def table_lines(facts: Facts, bound: Bound) -> list[str]:
 def _storage(facts: Facts) -> list[str]:
     """How the kept cells lie in the image."""
     entries = []
-    wide = any(facts.cell_types[each.index] in ("int32_t", "uint32_t") for each in map_of(facts.design).cells)
-    most = 0xFFFF_FFFF if wide else 0xFFFF
+    largest = max(type_bytes(facts.cell_types[each.index]) for each in map_of(facts.design).cells)
+    most = 256**largest - 1
     for each in map_of(facts.design).cells:
         name, kind = facts.cell_names[each.index], facts.cell_types[each.index]
         one = f"cells.{name}[0]" if each.cell.shape else f"cells.{name}"
         signed = "true" if kind.startswith("int") else "false"
         span, zero = each.cell.high - each.cell.low, facts.cell_zeros[each.index]
         values = [f"0x{each.number:04X}u", each.length, f"{span}u", f"{each.cell.low - zero & most}u", each.place]
-        values += [f"offsetof(struct ctl_cells, {name})", each.width, f"sizeof {one}", signed]
+        values += [f"offsetof(struct ctl_cells, {name})"]
+        if largest > 1:
+            values += [each.width, f"sizeof {one}", signed]
         entries.append(f"{{{', '.join(map(str, values))}}}")
     header = layout_of(facts.design).start[:7]
     return [

@@ -182,8 +182,10 @@ struct ctl_thru {
 /* A kept value, or its distance from the low end of its range, modulo what the type holds. */
 #if CTL_STORED_SIZES & 4
 typedef uint32_t ctl_stored_t;
-#else
+#elif CTL_STORED_SIZES & 2
 typedef uint16_t ctl_stored_t;
+#else
+typedef uint8_t ctl_stored_t;
 #endif
 
 /* A kept cell in the stream of bytes that is stored. */
@@ -194,9 +196,11 @@ struct ctl_stored_cell {
     ctl_stored_t low;  /* modulo what the type holds */
     uint16_t place;  /* of its first value in the stream */
     ctl_offset_t offset; /* in struct ctl_cells */
+#if CTL_STORED_SIZES != 1
     uint8_t width;   /* stored bytes a value */
     uint8_t size;    /* bytes a value in struct ctl_cells */
     bool is_signed;
+#endif
 };
 #endif
 

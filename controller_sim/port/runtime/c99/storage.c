@@ -76,6 +76,14 @@ static uint16_t entry_bytes(uint8_t rows)
 }
 
 /* Values in struct ctl_cells have as many bytes as their ranges need; only the sizes that there are cost anything. */
+#if CTL_STORED_SIZES == 1
+#define WIDTH(cell) 1u
+#define SIZE(cell) 1u
+#else
+#define WIDTH(cell) ((cell)->width)
+#define SIZE(cell) ((cell)->size)
+#endif
+
 static ctl_stored_t value_at(const uint8_t *bytes, const CTL_FLASH struct ctl_stored_cell *cell)
 {
 #if CTL_STORED_SIZES & 4
@@ -97,12 +105,17 @@ static ctl_stored_t value_at(const uint8_t *bytes, const CTL_FLASH struct ctl_st
         return bits;
     }
 #endif
+#if CTL_STORED_SIZES == 1
+    (void)cell;
+    return *bytes;
+#else
     return (ctl_stored_t)(*bytes - (cell->is_signed && *bytes > 0x7Fu ? 256u : 0u));
+#endif
 }
 
 static void set_value(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t which, ctl_stored_t distance)
 {
-    uint8_t *bytes = (uint8_t *)&cells + cell->offset + which * cell->size;
+    uint8_t *bytes = (uint8_t *)&cells + cell->offset + which * SIZE(cell);
     ctl_stored_t value = (ctl_stored_t)(cell->low + distance);
 #if CTL_STORED_SIZES & 4
     if (cell->size == 4) {
@@ -123,7 +136,7 @@ static void set_value(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t whi
 /* The distance of a kept value from the low end of its range: of a drafted one as it was before the draft. */
 static ctl_stored_t distance_of(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t which)
 {
-    ctl_offset_t offset = (ctl_offset_t)(cell->offset + which * cell->size);
+    ctl_offset_t offset = (ctl_offset_t)(cell->offset + which * SIZE(cell));
     const uint8_t *bytes = (const uint8_t *)&cells + offset;
 #if CTL_DRAFT_BYTES
     const uint8_t *saved = ctl_in_snapshot(offset);
@@ -147,8 +160,8 @@ static uint8_t stream_byte(uint16_t place)
         }
         if (place - cell->place < cell->length) {
             uint16_t at = (uint16_t)(place - cell->place);
-            uint8_t behind = (uint8_t)(cell->width - 1 - (uint8_t)(at % cell->width));
-            return (uint8_t)(distance_of(cell, (uint16_t)(at / cell->width)) >> 8u * behind);
+            uint8_t behind = (uint8_t)(WIDTH(cell) - 1u - (uint8_t)(at % WIDTH(cell)));
+            return (uint8_t)(distance_of(cell, (uint16_t)(at / WIDTH(cell))) >> 8u * behind);
         }
     }
     return 0;
@@ -541,11 +554,11 @@ static void read_values(const uint16_t taken[])
 {
     for (uint8_t i = 0; i < CTL_STORED_CELLS; i++) {
         const CTL_FLASH struct ctl_stored_cell *cell = &ctl_stored_cells[i];
-        uint16_t place = taken[i], values = (uint16_t)(cell->length / cell->width);
+        uint16_t place = taken[i], values = (uint16_t)(cell->length / WIDTH(cell));
         for (uint16_t which = 0; place && which < values; which++) {
             ctl_stored_t distance = 0;
             bool is_whole = true;
-            for (uint8_t n = 0; n < cell->width; n++) {
+            for (uint8_t n = 0; n < WIDTH(cell); n++) {
                 int16_t byte = stored_byte(place++);
                 is_whole = is_whole && byte >= 0;
                 distance = (ctl_stored_t)(distance * 256u | ((uint8_t)byte & 0xFFu));
