@@ -68,13 +68,9 @@ ctl_switches_t hw_closed_contacts(void)
     return (ctl_switches_t)(~(unsigned)PINC & ((1u << CTL_SWITCHES) - 1u));
 }
 
-static void queue(uint8_t byte)
+/* Let the interrupt send what is in the queue up to here. */
+static void send_up_to(uint8_t end)
 {
-    uint8_t end = after(send_end);
-    while (end == send_first) {
-        /* Better late than lost: a note-off that is dropped hangs for the rest of the evening. */
-    }
-    send_queue[send_end] = byte;
     send_end = end;
     UCSR0B |= 1u << UDRIE0;
 }
@@ -82,11 +78,22 @@ static void queue(uint8_t byte)
 /* This board has no USB: what goes there only goes nowhere. */
 void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count)
 {
-    if (ports & CTL_SERIAL) {
-        for (uint8_t i = ctl_status_is_running(bytes[0]) ? 1 : 0; i < count; i++) {
-            queue(bytes[i]);
-        }
+    if (!(ports & CTL_SERIAL)) {
+        return;
     }
+    uint8_t end = send_end;
+    for (uint8_t i = ctl_status_is_running(bytes[0]) ? 1 : 0; i < count; i++) {
+        uint8_t next = after(end);
+        if (next == send_first) {
+            send_up_to(end);
+            while (next == send_first) {
+                /* Better late than lost: a note-off that is dropped hangs for the rest of the evening. */
+            }
+        }
+        send_queue[end] = bytes[i];
+        end = next;
+    }
+    send_up_to(end);
 }
 
 #if CTL_LEDS

@@ -645,8 +645,8 @@ void ctl_wipe(void)
     CTL_ACCOUNT(end_unanswered(unanswered & (ctl_switches_t)~ctl.answered, CTL_CANCELLED));
     CTL_ACCOUNT(ctl.arriving = 0);
     CTL_ACCOUNT(ctl.answered = 0);
-    for (uint8_t slot = CTL_GROUP_SLOT; slot < CTL_TIMER_SLOT; slot++) {
-        ctl.deadlines[slot].state = 0;
+    for (struct ctl_deadline *each = &ctl.deadlines[CTL_GROUP_SLOT]; each < &ctl.deadlines[CTL_TIMER_SLOT]; each++) {
+        each->state = 0;
     }
     ctl.is_soonest_unsure = true;
 #if CTL_HAS_CHORDS
