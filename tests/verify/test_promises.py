@@ -546,3 +546,20 @@ def test_a_lower_half_alone_goes_with_the_upper_half_that_left_last(script: str,
     """As a receiver takes it (MIDI 1.0 Detailed Specification 4.2.1, p. 12: a later fine adjustment needs only the lower byte)."""
     kept = played(load_design_text(FINE), script)
     assert [each.time_us for each in kept.broken] == broken_us
+
+
+ON = "tap b+c\n+100ms tap a for 10ms\n"
+
+
+@pytest.mark.parametrize(
+    ("promise", "broken_us"),
+    [
+        ("never: 'display == \"n\"'", []),
+        ("never: '\"n\" in display'", [173_000]),
+        ("after: ['n == 3', armed], never: press a, within: 95ms", []),
+        ("after: [armed, 'n == 3'], never: press a, within: 95ms", []),
+        ("after: ['n == 3', armed], never: press a, within: 150ms", [260_000]),
+    ],
+)
+def test_a_text_is_shown_or_had_and_each_of_several_conditions_begins_when_it_becomes_true(promise: str, broken_us: list[int]) -> None:
+    assert [each.time_us for each in played(design_with(promise), ON).broken] == broken_us
