@@ -243,6 +243,37 @@ static void look_at_cells(void)
 #endif
 }
 
+/* What state.h says of the state is so after every poll: no index is beyond its table. */
+static void look_at_state(void)
+{
+    demand(ctl.mode == CTL_NO_MODE || ctl.mode < CTL_MODES, "there is no such mode");
+    demand(ctl.next_mode == CTL_NO_MODE, "a mode is still to be entered");
+#if CTL_HAS_CHORDS
+    demand(ctl.group_size <= CTL_SWITCHES, "more switches are in a group than there are");
+    for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
+        demand(ctl.owner[s] == CTL_NOBODY || ctl.owner[s] < CTL_KEYS, "a switch is part of a key that there is not");
+    }
+#endif
+#if CTL_HAS_DELAYED
+    demand(ctl.delayed_count <= CTL_DELAYED_MESSAGES, "more messages wait than the queue holds");
+#endif
+#if CTL_HAS_TAP_TEMPO
+    demand(ctl.tap_count <= CTL_TAP_INTERVALS, "more intervals are remembered than there is room for");
+#endif
+#if CTL_HAS_MIDI_IN
+    for (size_t p = 0; p < COUNT_OF(ctl.parsers); p++) {
+        demand(ctl.parsers[p].count <= CTL_PARSER_BYTES, "more bytes of a message are there than there is room for");
+    }
+#endif
+#if CTL_ECHO_US
+    demand(ctl.sent_next < CTL_MOST_ECHOES, "an echo is remembered where there is no room");
+#endif
+#if CTL_HAS_STORAGE
+    demand(ctl.stored.column <= CTL_ROW_BYTES && ctl.stored.count <= CTL_ROWS_AT_ONCE, "a save is beyond its row or its entry");
+    demand(ctl.stored.tail < CTL_STORAGE_BYTES, "the journal ends beyond the storage");
+#endif
+}
+
 static void poll(void)
 {
     ctl_switches_t before = ctl.level;
@@ -252,6 +283,7 @@ static void poll(void)
         edges++;
     }
     look_at_cells();
+    look_at_state();
 }
 
 static void pass(uint32_t time_us)

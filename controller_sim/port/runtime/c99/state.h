@@ -332,7 +332,7 @@ struct ctl_pedal {
 
 struct ctl_parser {
     uint8_t status; /* the running or present one, 0: none */
-    uint8_t count;  /* of the bytes that are there of a message */
+    uint8_t count;  /* of the bytes that are there of a message, CTL_PARSER_BYTES at most */
     uint8_t bytes[CTL_PARSER_BYTES];
 };
 
@@ -344,10 +344,10 @@ struct ctl_stored {
     bool tidies;  /* whether a full journal is brought home after a save */
     bool is_fetched, is_whole; /* the row in row_bytes, at power-on */
     uint8_t phase;
-    uint8_t row, column;
-    uint8_t count; /* rows of the entry that are yet to be written */
+    uint8_t row, column; /* a column is CTL_ROW_BYTES at most */
+    uint8_t count; /* rows of the entry that are yet to be written, CTL_ROWS_AT_ONCE at most */
     uint8_t image_rows;
-    uint16_t tail; /* where the journal ends */
+    uint16_t tail; /* where the journal ends, below CTL_STORAGE_BYTES */
     uint16_t at, end;
     uint16_t check;
     uint8_t row_bytes[CTL_ROW_BYTES];
@@ -367,7 +367,7 @@ struct ctl_state {
 #endif
 #if CTL_TEXT_BYTES
     char shown[CTL_TEXT_BYTES + 1];
-    char *text; /* where the next character goes */
+    char *text; /* where the next character goes, in `shown` or a notice, which hold the longest text */
     bool text_differs;
 #endif
 #if CTL_HAS_STORAGE
@@ -406,7 +406,7 @@ struct ctl_state {
     ctl_switches_t group;        /* switches that may still become a chord */
     ctl_switches_t group_held;   /* those that were down before its first press: no chord is made of them */
     uint8_t group_order[CTL_SWITCHES];
-    uint8_t group_size;
+    uint8_t group_size; /* CTL_SWITCHES at most */
 #endif
 #if CTL_HAS_CHORDS || CTL_HAS_EAGER
     uint32_t pressed_us[CTL_SWITCHES];
@@ -419,8 +419,8 @@ struct ctl_state {
     ctl_choice_t eager_release[CTL_SWITCHES];
 #endif
 
-    uint8_t mode; /* CTL_NO_MODE before the first */
-    uint8_t next_mode;
+    uint8_t mode; /* below CTL_MODES; CTL_NO_MODE before the first */
+    uint8_t next_mode; /* CTL_NO_MODE but while an action runs */
     bool dirty;      /* display and LEDs may show something else */
 #if CTL_HAS_RESTART
     uint8_t restarting;
@@ -434,7 +434,7 @@ struct ctl_state {
     char notice[CTL_TEXT_BYTES + 1];
 #endif
 #if CTL_HAS_DELAYED
-    uint8_t delayed_count;
+    uint8_t delayed_count; /* CTL_DELAYED_MESSAGES at most */
     struct ctl_delayed delayed[CTL_DELAYED_MESSAGES];
 #endif
 #if CTL_HAS_TEMPO
@@ -454,7 +454,7 @@ struct ctl_state {
     bool tapped;
     bool tap_outlier;
     uint32_t tapped_us;
-    uint8_t tap_count;
+    uint8_t tap_count; /* CTL_TAP_INTERVALS at most */
     uint32_t tap_intervals_us[CTL_TAP_INTERVALS];
 #endif
 #if CTL_FOLLOW
@@ -475,7 +475,7 @@ struct ctl_state {
     int16_t pair[2];
 #endif
 #if CTL_ECHO_US
-    uint8_t sent_next;
+    uint8_t sent_next; /* below CTL_MOST_ECHOES */
     struct ctl_sent sent[CTL_MOST_ECHOES];
 #endif
 };
