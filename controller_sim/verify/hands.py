@@ -14,35 +14,45 @@ Stroke = tuple[tuple[int, int], ...]
 """What the feet do: microseconds since the change before, and the switches that are down from then on."""
 
 
+MILLISECOND_US = 1_000
+ROUNDED_US = 10_000
+"""From here on times are whole milliseconds, so that scripts of what was done can be read."""
+
+
+def _round(time_us: int) -> int:
+    return time_us if time_us < ROUNDED_US else -(-time_us // MILLISECOND_US) * MILLISECOND_US
+
+
 class Strokes:
     """The strokes of a design's bindings, made once."""
 
     def __init__(self, design: Design) -> None:
         self.design = design
         timing = design.timing
-        self.brief_us = timing.press.time_us + timing.release.time_us + 2
+        self.brief_us = _round(timing.press.time_us + timing.release.time_us + 2)
         """Longer than either debouncer waits."""
-        self.rest_us = rest_us(design)
+        self.rest_us = _round(rest_us(design))
+        self.first_us = 1 if self.brief_us < ROUNDED_US else MILLISECOND_US
         self.of = [self._of(number) for number in range(len(design.bindings))]
 
     def _of(self, number: int) -> Stroke:
         """What makes a binding fire, where its condition holds and nothing else comes first."""
         binding = self.design.bindings[number]
-        mask, brief_us = self.design.keys[binding.key].mask, self.brief_us
+        mask, first_us, brief_us = self.design.keys[binding.key].mask, self.first_us, self.brief_us
         match binding.gesture:
             case "hold":
-                return (1, mask), (binding.hold_us + brief_us, 0)
+                return (first_us, mask), (binding.hold_us + brief_us, 0)
             case "repeat":
-                return (1, mask), (self.design.timing.repeat.first_us + brief_us, 0)
+                return (first_us, mask), (self.design.timing.repeat.first_us + brief_us, 0)
             case "double":
-                return (1, mask), (brief_us, 0), (brief_us, mask), (brief_us, 0)
-        return (1, mask), (brief_us, 0)
+                return (first_us, mask), (brief_us, 0), (brief_us, mask), (brief_us, 0)
+        return (first_us, mask), (brief_us, 0)
 
     def while_down(self, held: int, stroke: Stroke) -> Stroke:
         """A stroke while other switches (a mask) are down, from long before it until long after it."""
         settle_us = self.brief_us + self.rest_us
         first, *rest = stroke
-        return (1, held), (settle_us, first[1] | held), *((after_us, word | held) for after_us, word in rest), (settle_us, 0)
+        return (self.first_us, held), (settle_us, first[1] | held), *((after_us, word | held) for after_us, word in rest), (settle_us, 0)
 
 
 class Onward:

@@ -175,17 +175,29 @@ class Played:
         run = self._ahead(factory, session, dice, self.editing.__contains__)
         if run is None:
             return None
-        mode, design = run.engine.mode, self.design
-        doing = self.editing[mode]
-        other = Onward(self.strokes, factory, session)
-        for after_us, word in run.log:
-            other.advance(other.end_us + after_us - other.engine.now_us, word)
-        saved = draft_of(run.engine, design)
+        doing, ahead = self.editing[run.engine.mode], tuple(run.log)
         cancel = dice.one_of(doing.cancels)
-        for _ in range(1 + dice.below(MOST_EDITS)):
-            number = dice.one_of(doing.edits if dice.below(2) or not doing.moves else doing.moves)
+        steps = [dice.one_of(doing.edits if dice.below(2) or not doing.moves else doing.moves) for _ in range(1 + dice.below(MOST_EDITS))]
+        wrong = self._edited(factory, session, ahead, steps, cancel, tally)
+        if wrong is None or len(steps) == 1:
+            return wrong
+        # Where one of the edits is enough to show it, the others are left out.
+        alone = (self._edited(factory, session, ahead, [each], cancel, tally) for each in dict.fromkeys(steps) if each in doing.edits)
+        return next((each for each in alone if each is not None), wrong)
+
+    def _edited(
+        self, factory: EngineFactory, session: Session, ahead: tuple[tuple[int, int], ...], steps: list[int], cancel: int, tally: Tally
+    ) -> Wrong | None:
+        """Two runs that are played on alike, but for the edits among some steps, and then cancelled."""
+        run, other = (Onward(self.strokes, factory, session) for _ in range(2))
+        for each in (run, other):
+            for after_us, word in ahead:
+                each.advance(each.end_us + after_us - each.engine.now_us, word)
+        mode, design = run.engine.mode, self.design
+        saved = draft_of(run.engine, design)
+        for number in steps:
             run.fire(number)
-            if number in doing.moves:
+            if number in self.editing[mode].moves:
                 other.fire(number)
             else:
                 other.wait(lasts_us(self.strokes.of[number]))
