@@ -8,9 +8,10 @@
 #define HAS_LOCKOUT (CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US)
 #define HAS_SETTLING (CTL_PRESS_SETTLE_US || CTL_RELEASE_SETTLE_US)
 
-/* Beside CTL_ARMED in the state of a contact's wait: it is not believed until then. Armed, it is looked at again then; otherwise it has
- * not changed meanwhile, and nothing happens. A wait that is armed alone is for a new level to settle. */
+/* Beside CTL_ARMED in the state of a contact's wait: it is not believed until a lockout is over. That is at the time of the wait, or,
+ * when it has changed meanwhile and the wait is armed, SETTLE_US before: then the change will have settled. */
 #define LOCKED 2u
+#define SETTLE_US (CTL_PRESS_SETTLE_US + CTL_RELEASE_SETTLE_US) /* where there is a lockout, one of them is 0 */
 
 #if HAS_LOCKOUT
 static void lock(struct ctl_deadline *wait, uint32_t lockout_us)
@@ -78,6 +79,13 @@ static void opened(uint8_t s, struct ctl_deadline *wait)
 #endif
 }
 
+#if HAS_LOCKOUT
+static uint32_t locked_until_us(const struct ctl_deadline *wait)
+{
+    return wait->state & CTL_ARMED ? wait->due_us - SETTLE_US : wait->due_us;
+}
+#endif
+
 /* A contact has changed; until those that were down at power-on have settled, that only makes the wait begin anew. */
 static void changed(uint8_t s, bool is_closed)
 {
@@ -87,18 +95,17 @@ static void changed(uint8_t s, bool is_closed)
         return;
     }
 #if HAS_LOCKOUT
-    if (!(wait->state & LOCKED) || !ctl_before(ctl.now_us, wait->due_us)) {
-        wait->state = 0;
-    }
+    uint32_t until_us = locked_until_us(wait);
+    wait->state = wait->state & LOCKED && ctl_before(ctl.now_us, until_us) ? LOCKED : 0;
+    wait->due_us = until_us;
 #else
     wait->state = 0;
 #endif
     if (!is_closed == !(ctl.level & CTL_BIT(s))) {
-        wait->state &= (uint8_t)~CTL_ARMED;
         ctl.waking_us = ctl_first(ctl.contact_waits, CTL_SWITCHES);
 #if HAS_LOCKOUT
     } else if (wait->state) {
-        ctl_arm_one(wait, wait->due_us, &ctl.waking_us);
+        ctl_arm_one(wait, until_us + SETTLE_US, &ctl.waking_us);
 #endif
     } else if (is_closed) {
         closed(s, wait);
@@ -107,10 +114,10 @@ static void changed(uint8_t s, bool is_closed)
     }
 }
 
-#if HAS_SETTLING
-/* A contact has settled: a release counts at once, a press after the other releases of the instant. */
-static void settled(uint8_t s)
+/* A contact has waited long enough: a settled release counts at once, all else after the other releases of the instant. */
+static void waited(uint8_t s)
 {
+#if CTL_RELEASE_SETTLE_US
 #if CTL_PRESS_SETTLE_US
     if (!(ctl.level & CTL_BIT(s))) {
         ctl.postponed |= CTL_BIT(s);
@@ -118,23 +125,10 @@ static void settled(uint8_t s)
     }
 #endif
     edge_up(s);
-}
-#endif
-
-#if HAS_LOCKOUT
-/* A contact is believed again: an edge that it has had meanwhile begins to settle now, or counts after the releases of the instant. */
-static void unlocked(uint8_t s)
-{
-    if (!((ctl.contacts ^ ctl.level) & CTL_BIT(s))) {
-        return;
-    }
-#if HAS_SETTLING
-    settle(&ctl.contact_waits[s], CTL_PRESS_SETTLE_US + CTL_RELEASE_SETTLE_US); /* one of them is 0 */
 #else
     ctl.postponed |= CTL_BIT(s);
 #endif
 }
-#endif
 
 /* All edges of one instant in order: releases, presses, then the releases of what was pressed just now. */
 static void all_changed(ctl_switches_t changes, ctl_switches_t contacts)
@@ -172,20 +166,10 @@ static void wake(void)
 {
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
         struct ctl_deadline *wait = &ctl.contact_waits[s];
-        uint8_t state = wait->state;
-        if (!(state & CTL_ARMED) || wait->due_us != ctl.now_us) {
-            continue;
+        if (wait->state & CTL_ARMED && wait->due_us == ctl.now_us) {
+            wait->state = 0;
+            waited(s);
         }
-        wait->state = 0;
-#if HAS_LOCKOUT
-        if (state & LOCKED) {
-            unlocked(s);
-            continue;
-        }
-#endif
-#if HAS_SETTLING
-        settled(s);
-#endif
     }
 }
 
