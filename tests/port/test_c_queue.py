@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -12,6 +13,8 @@ from controller_sim.design import form, load_design, program
 from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_queue import most_waiting
 from controller_sim.testing.plain import PLACE
+
+pytestmark = pytest.mark.needs("cc")
 
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 ZERO, EITHER = program.Constant(0, 0), program.Reading(0, 1, "clock_running")

@@ -16,6 +16,8 @@ from controller_sim.port.c99 import design_files
 from controller_sim.port.native import Library, NativeEngine
 from controller_sim.testing.plain import PLACE, plain_design
 
+pytestmark = pytest.mark.needs("cc")
+
 CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 HIGHEST = (2, 1)
 CELLS = tuple(
