@@ -174,7 +174,14 @@ class Accounts(Watcher):
                 continue
             kind = item & 7
             wrong = None
-            if kind == MESSAGE:
+            if kind == EDGE:
+                wrong = self._down(now, item >> 4) if item & 8 else self._up(now, item >> 4)
+            elif kind == FIRED:
+                number = item >> 3
+                fired[number] += 1
+                handler, fact = handlers[number]
+                wrong = handler(self, now, fact)
+            elif kind == MESSAGE:
                 serial_us = messages.get(item)
                 if serial_us is None:
                     serial_us = self.say.learn(item)
@@ -193,13 +200,6 @@ class Accounts(Watcher):
                         self.lasting |= things
                     else:
                         self.lasting -= things
-            elif kind == EDGE:
-                wrong = self._down(now, item >> 4) if item & 8 else self._up(now, item >> 4)
-            elif kind == FIRED:
-                number = item >> 3
-                fired[number] += 1
-                handler, fact = handlers[number]
-                wrong = handler(self, now, fact)
             elif kind == LED:
                 led, value = item >> 11, item >> 3 & 255
                 if self.lit[led] == value:
@@ -434,7 +434,8 @@ class Accounts(Watcher):
             wrong = self._waited(now, fact)
         else:
             wrong = self._answer(now, fact)
-            if wrong is None and now not in [self.up_at[s] for s in fact.members]:
+            up = now == self.up_at[fact.key] if fact.me == 1 else now in [self.up_at[s] for s in fact.members]
+            if wrong is None and not up:
                 wrong = Wrong(TIMELY, now, f"{self.say.binding(fact)} fires, and not when it went up")
         if wrong is None and done & TOOK_MORE:
             wrong = Wrong(ONCE, now, f"{self.say.binding(fact)} fires though {self.say.took(done & TOOK_MORE)} has taken the press")

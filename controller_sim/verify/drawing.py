@@ -18,7 +18,6 @@ from controller_sim.verify.dice import Dice
 from controller_sim.verify.moves import (
     ARRIVE,
     BARE,
-    BOUNCE,
     BROKEN,
     EARLIER,
     INTERRUPTED,
@@ -40,7 +39,7 @@ from controller_sim.verify.watching import Session
 
 SESSIONS = 64
 """Sessions in a block."""
-MOST_FIGURES = 48
+MOST_FIGURES = 64
 """The most figures in a session."""
 FIGURES = 64
 """Different figures in a block."""
@@ -90,7 +89,7 @@ class Feet:
         if listens(self.design) and dice.below(3):
             kinds += [figures.arrival] * max(1, len(kinds) // 2)
         ways = self.moves.ways
-        begin = dice.one_of([b"", b"", *(way for (kind, _), way in ways.items() if kind == SELDOM)])
+        begin = dice.one_of([*[b""] * 4, *(way for (kind, _), way in ways.items() if kind == SELDOM)])
         at_once = begin + ways[EARLIER, None] + ways[WAIT, 0]
         lift = figures.lift()
         cuts = dice.once_in(3)
@@ -122,6 +121,7 @@ class _Times:
         timing = design.timing
         self._ways = ways
         self._exact = sorted({what for kind, what in ways if kind == WAIT})
+        self._pairs = [(one, two, one + two) for one, two in combinations_with_replacement(self._exact, 2)]
         press_us, release_us = latency_us(timing.press), latency_us(timing.release)
         debounce = {timing.press.time_us, timing.release.time_us}
         window_us, gap_us = chord_us(design), double_us(design)
@@ -143,8 +143,8 @@ class _Times:
         ways, more = self._ways, self._ways[MORE, None]
         near = [ways[WAIT, us] for us in sorted({us + off for us in at_us for off in (-1, 0, 1)}) if (WAIT, us) in ways]
         human = [ways[WAIT, us] for us in self._exact if any(low <= us <= high for low, high in ranges)]
-        pairs = combinations_with_replacement(self._exact, 2)
-        human += [ways[WAIT, one] + more + ways[WAIT, two] for one, two in pairs if any(low <= one + two <= high for low, high in ranges)]
+        for low, high in ranges:
+            human += [ways[WAIT, one] + more + ways[WAIT, two] for one, two, both in self._pairs if low <= both <= high]
         return near or human or [ways[WAIT, 0]], human or near or [ways[WAIT, 0]]
 
 
@@ -237,9 +237,6 @@ class _Figures:
 
     def bounce(self) -> bytes:
         turn, bounce = self.turn(self.any_switch()), self.times.bounce
-        if self.dice.below(2):
-            bouncing = self.ways[BOUNCE, self.dice.one_of((2, 4))]
-            return self.time(self.times.pause) + bouncing + turn + self.time(self.times.length) + bouncing + turn
         row = self.time(self.times.pause) + turn + self.time(bounce) + turn + self.time(bounce) + turn
         return row + self.time(self.times.length) + turn + self.time(bounce) + turn + self.time(bounce) + turn
 

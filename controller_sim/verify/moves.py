@@ -46,6 +46,14 @@ Rows = tuple[tuple[int, tuple[int, ...]], ...]
 """(after what time, what arrives), one after another."""
 
 
+class Choices:
+    """All that a kind of move can be about, in order, and where in it each stands."""
+
+    def __init__(self, row: Sequence[Any]) -> None:
+        self.row = tuple(row)
+        self.places = {what: place for place, what in enumerate(self.row)}
+
+
 @dataclass(frozen=True, slots=True)
 class Moves:
     """What the bytes mean for one design.
@@ -57,7 +65,7 @@ class Moves:
     design: form.Design
     meanings: tuple[Move, ...]
     """What each byte means."""
-    choices: dict[int, tuple[Any, ...]]
+    choices: dict[int, Choices]
     """All that a kind of move can be about; FURTHER goes on through them by as many as the bytes reach."""
     ways: dict[Move, bytes]
     """How each move is written."""
@@ -75,7 +83,7 @@ class Moves:
 def moves_of(design: form.Design) -> Moves:
     """The meaning of bytes for a design; made once and used for many histories."""
     keys, times, arriving = tuple(key.mask for key in design.keys), times_us(design), tuple(possible_arrivals(design))
-    choices = {STROKE: keys, TURN: keys, WAIT: times, ARRIVE: arriving}
+    choices = {kind: Choices(row) for kind, row in ((STROKE, keys), (TURN, keys), (WAIT, times), (ARRIVE, arriving))}
     exact = [(WAIT, time_us) for time_us in _spread(times, _TIMES)]
     more, less = ([(WAIT, max(time_us + off, 0)) for _, time_us in exact] for off in (1, -1))
     other: list[Move] = [(AGAIN, None)] * _AGAIN + [(ARRIVE, what) for what in _spread(arriving, _ARRIVALS)]
@@ -94,15 +102,15 @@ def moves_of(design: form.Design) -> Moves:
     return Moves(design, table, choices, ways, tap_us, rest_us(design), max(lengths), ready_us, bounce_us(design))
 
 
-def _ways(table: Sequence[Move], choices: dict[int, tuple[Any, ...]]) -> dict[Move, bytes]:
+def _ways(table: Sequence[Move], choices: dict[int, Choices]) -> dict[Move, bytes]:
     """How each move is written, in as few bytes as it can be."""
     further = bytes([[kind for kind, _ in table].index(FURTHER)])
     ways: dict[Move, bytes] = {}
-    for by in range(1 + max(map(len, choices.values())) // _ARRIVALS):
+    for by in range(1 + max(len(each.row) for each in choices.values()) // _ARRIVALS):
         for byte, (kind, what) in enumerate(table):
             if not by:
                 ways.setdefault((kind, what), bytes([byte]))
-            elif kind in choices:
+            elif kind in choices and by * _ARRIVALS <= len(choices[kind].row):
                 ways.setdefault((kind, _further(table, choices, byte, by)), further * by + bytes([byte]))
     return ways
 
@@ -229,32 +237,33 @@ class _Player:
     def play(self, deeds: Iterable[Deed], released: bool, cuts: bool) -> None:
         """Every deed in turn. A campaign does one for each change of a contact that it plays."""
         times, words = self.times, self.words
-        word, last_us = 0, times[0] + self.moves.ready_us
+        word, newest_us, last_us = 0, times[0], times[0] + self.moves.ready_us
         end_us = None
         for kind, what, wait_us, back, bounce in deeds:
             now_us = (times[-back if back <= len(times) else 0] if back else last_us) + wait_us
             if kind <= UP:
                 before = word
-                if kind == DOWN or (kind == TURN and word & what != what):
+                if word & what != what if kind == TURN else kind == DOWN:
                     word |= what
                 else:
                     word &= ~what
-                if now_us > times[-1]:
+                if now_us > newest_us:
+                    newest_us = now_us
                     times.append(now_us)
                     words.append(word)
+                    if now_us > last_us:
+                        last_us = now_us
                 else:
-                    now_us = times[-1]
+                    now_us = newest_us
                     words[-1] = word
-                if now_us > last_us:
-                    last_us = now_us
                 if bounce:
                     self.bounces += [(now_us + turn * self.moves.bounce_us, word ^ before) for turn in range(1, bounce + 1)]
             elif kind == ARRIVE:
-                last_us = self.arrive(what, max(now_us, times[-1]))
+                last_us = self.arrive(what, max(now_us, newest_us))
             elif kind == CUT and cuts:
                 self.end(last_us, None if wait_us < 0 else now_us)
                 self.begin(0, word)
-                times, words, last_us = self.times, self.words, self.moves.ready_us
+                times, words, newest_us, last_us = self.times, self.words, 0, self.moves.ready_us
             elif kind == END:
                 end_us = now_us
             elif kind == POLL:
@@ -287,6 +296,9 @@ class _Player:
         if self.bounces:
             times, words = _bouncing(times, words, self.bounces)
             last_us = max(last_us, times[-1])
+        arrived = tuple(sorted(self.arrived.items()))
+        if arrived:
+            last_us = max(last_us, arrived[-1][0])
         if end_us is None:
             end_us = last_us + moves.rests_us + moves.tap_us + (moves.hold_us if word else 0)
         end_us = max(end_us, last_us)
@@ -295,7 +307,6 @@ class _Player:
             words.append(word)
         if self.seldom_us:
             times, words = _seen_every(self.seldom_us, times, words)
-        arrived = tuple(sorted(self.arrived.items())) if self.arrived else ()
         polls = tuple(self.polls) or POLLS[:1]
         self.sessions.append(Session(tuple(times), tuple(words), arrived, None, is_at_rest(moves.rests_us, times, words), polls))
 
@@ -318,15 +329,9 @@ def _bouncing(times: Sequence[int], words: Sequence[int], bounces: Iterable[tupl
 def _seen_every(grid_us: int, times: Sequence[int], words: Sequence[int]) -> tuple[list[int], list[int]]:
     """The same for a controller that looks at its contacts only now and then: what changed in between is seen at once, or never."""
     first_us = times[0]
-    seen_times, seen_words = [first_us], [words[0]]
-    for time_us, word in zip(times[1:], words[1:], strict=True):
-        at_us = first_us - (first_us - time_us) // grid_us * grid_us
-        if at_us == seen_times[-1]:
-            seen_words[-1] = word
-        else:
-            seen_times.append(at_us)
-            seen_words.append(word)
-    return seen_times, seen_words
+    # Of what is seen at one time the last counts.
+    seen = {first_us - (first_us - time_us) // grid_us * grid_us: word for time_us, word in zip(times, words, strict=True)}
+    return list(seen), list(seen.values())
 
 
 def decoded(moves: Moves, data: bytes, start_us: int = 0, *, released: bool = False, cuts: bool = True) -> tuple[Session, ...]:
@@ -342,12 +347,12 @@ def done(moves: Moves, deeds: Iterable[Deed], start_us: int = 0, *, released: bo
     return tuple(player.sessions)
 
 
-def _further(table: Sequence[Move], all_choices: dict[int, tuple[Any, ...]], byte: int, by: int) -> Any:
+def _further(table: Sequence[Move], choices: dict[int, Choices], byte: int, by: int) -> Any:
     """What a byte means that as many FURTHERs stand before."""
     kind, what = table[byte]
-    choices = all_choices[kind]
+    known = choices[kind]
     if kind == WAIT:
         exact_us = table[byte & 127 if byte & 64 else byte][1]
-        return max(choices[(choices.index(exact_us) + by * _TIMES) % len(choices)] + what - exact_us, 0)
+        return max(known.row[(known.places[exact_us] + by * _TIMES) % len(known.row)] + what - exact_us, 0)
     reach = _ARRIVALS if kind == ARRIVE else _KEYS
-    return choices[(choices.index(what) + by * reach) % len(choices)]
+    return known.row[(known.places[what] + by * reach) % len(known.row)]

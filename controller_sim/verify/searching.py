@@ -34,7 +34,7 @@ ACCIDENT = "no accident"
 STATE = "the state"
 TURNS = 256
 """Each slow check looks at one session in so many, or as often among them as SLOW says."""
-CLOSELY, CLOSER = 2048, 8
+CLOSELY, CLOSER = 512, 8
 """The first so many sessions are looked at so many times as often: short campaigns are to see something too."""
 SLOW: dict[str, tuple[int, ...]] = {
     REFERENCE: (0,),
