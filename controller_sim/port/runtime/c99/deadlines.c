@@ -56,6 +56,7 @@ void ctl_find_soonest(void)
 /* What is old enough to mean the same for ever is forgotten, or it would seem new again when the counter comes round. */
 static void age(uint8_t part)
 {
+    (void)part;
 #if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
     if (part < CTL_SWITCHES) {
         ctl_forget_lockout(part);

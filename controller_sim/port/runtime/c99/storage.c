@@ -160,8 +160,12 @@ static uint8_t stream_byte(uint16_t place)
         }
         if (place - cell->place < cell->length) {
             uint16_t at = (uint16_t)(place - cell->place);
-            uint8_t behind = (uint8_t)(WIDTH(cell) - 1u - (uint8_t)(at % WIDTH(cell)));
-            return (uint8_t)(distance_of(cell, (uint16_t)(at / WIDTH(cell))) >> 8u * behind);
+#if CTL_STORED_SIZES == 1
+            return distance_of(cell, at);
+#else
+            uint8_t behind = (uint8_t)(cell->width - 1u - (uint8_t)(at % cell->width));
+            return (uint8_t)(distance_of(cell, (uint16_t)(at / cell->width)) >> 8u * behind);
+#endif
         }
     }
     return 0;
