@@ -16,7 +16,7 @@ ROOT = Path(__file__).parents[2]
 CONFIGS = ROOT / "configs"
 SCRIPTS = sorted(CONFIGS.glob("*_*.press"))
 DESIGNS = {path.stem: load_design(path) for path in sorted(CONFIGS.glob("*.yaml"))}
-MOST_LINES = 260
+MOST_LINES = 250
 """Of a design that one person can keep in mind."""
 
 
