@@ -5,6 +5,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from controller_sim.core.kinds import midi_bytes, pedal_reading
 from controller_sim.design.arrivals import PedalReading, unpack
@@ -125,19 +126,32 @@ def _powered_on(off_us: int, on_us: int, word: int, first: Sequence[int]) -> Ite
 
 def _polled(design: Design, session: Session) -> Iterator[tuple[int, tuple[int | None, tuple[int, ...]]]]:
     """What is new in each poll that sees something new: the word of switches that are down, then pedals, then bytes."""
-    words: dict[int, int] = {}
+    words = dict(_words(design, session))
     pedals: dict[int, list[int]] = {}
     received: dict[int, bytearray] = {}
     for what, numbers in session.told:
-        if what == "contacts":
-            words[numbers[0]] = (numbers[1] ^ design.opening) & (1 << len(design.switches)) - 1
-        elif what == "pedal":
+        if what == "pedal":
             pedals.setdefault(numbers[0], []).append(pedal_reading(FIRST_PEDAL_PIN - numbers[1], _possible(design, *numbers[1:])))
         elif what == "taken":
             received.setdefault(numbers[0], bytearray()).append(numbers[1])
     for poll in sorted({*words, *pedals, *received}):
         events = (*pedals.get(poll, ()), *midi_bytes(SERIAL, received.get(poll, b"")))
         yield poll, (words.get(poll), events)
+
+
+def _words(design: Design, session: Session) -> Iterator[tuple[int, int]]:
+    """The word of switches that are down in each poll that takes a change. A poll takes one, the lowest, whatever else its pins show."""
+    looks = [
+        (numbers[0], (numbers[1] ^ design.opening) & (1 << len(design.switches)) - 1)
+        for what, numbers in session.told
+        if what == "contacts"
+    ]
+    word = 0
+    for (poll, pins), (end, _) in pairwise((*looks, (len(session.polls), 0))):
+        while word != pins and poll < end:
+            word ^= (word ^ pins) & -(word ^ pins)
+            yield poll, word
+            poll += 1
 
 
 def _possible(design: Design, pin: int, reading: int) -> int:

@@ -13,7 +13,7 @@
 /* Microseconds since any moment, counting on through 2^32 to 0; never backwards. */
 uint32_t hw_now_us(void);
 
-/* Which contacts are closed: bit s for switch s, not debounced. */
+/* Which contacts are closed: bit s for switch s, not debounced. A poll takes one that has changed, the lowest; the next one the next. */
 ctl_switches_t hw_closed_contacts(void);
 
 /* One whole MIDI message for `ports` (CTL_SERIAL, CTL_USB or both), to be sent after those before it. The serial port may

@@ -162,6 +162,26 @@ uint8_t *ctl_in_snapshot(ctl_offset_t offset)
     return NULL;
 }
 
+/* The memcpy of small chips takes half as long again. */
+static void copy(uint8_t *to, const uint8_t *from, ctl_offset_t count)
+{
+    for (; count >= 8u; count = (ctl_offset_t)(count - 8u)) {
+        to[0] = from[0];
+        to[1] = from[1];
+        to[2] = from[2];
+        to[3] = from[3];
+        to[4] = from[4];
+        to[5] = from[5];
+        to[6] = from[6];
+        to[7] = from[7];
+        to += 8;
+        from += 8;
+    }
+    for (; count; count--) {
+        *to++ = *from++;
+    }
+}
+
 /* All that the current mode drafts goes into the snapshot, or back from there. */
 static void copy_draft(bool back)
 {
@@ -170,7 +190,7 @@ static void copy_draft(bool back)
     uint8_t *saved = ctl.snapshot;
     for (ctl_part_t i = part->count; i; i--, range++) {
         uint8_t *cell = (uint8_t *)&cells + range->offset;
-        memcpy(back ? cell : saved, back ? saved : cell, range->size);
+        copy(back ? cell : saved, back ? saved : cell, range->size);
         saved += range->size;
     }
 }

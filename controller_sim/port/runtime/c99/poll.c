@@ -32,7 +32,10 @@ void ctl_power_on(void)
 void ctl_poll(void)
 {
     uint32_t now_us = hw_now_us();
-    bool is_busy = ctl_advance(now_us, (ctl_switches_t)(hw_closed_contacts() ^ CTL_OPENING));
+    /* One contact's change at a time, the lowest first: the next poll comes soon enough for the next, and none gets long. */
+    ctl_switches_t changes = ctl.contacts ^ (ctl_switches_t)(hw_closed_contacts() ^ CTL_OPENING);
+    changes &= (ctl_switches_t)(0u - changes);
+    bool is_busy = ctl_advance(now_us, (ctl_switches_t)(ctl.contacts ^ changes));
 #if CTL_AGES
     ctl_age();
 #endif

@@ -28,6 +28,12 @@ void ctl_put_name(const CTL_FLASH char *names, uint8_t which)
     ctl_put_text(names);
 }
 
+/* The 10th part; small chips multiply much faster than they divide. 52429 / 2^19 is so near to it that 16 bits come out right. */
+static ctl_magnitude_t tenth(ctl_magnitude_t value)
+{
+    return (ctl_magnitude_t)(sizeof value == 2 ? (uint32_t)value * 52429u >> 19 : value / 10u);
+}
+
 /* A number, filled on the left with spaces or zeros up to `width` characters. */
 void ctl_put_number(ctl_number_t value, uint8_t width, char fill)
 {
@@ -35,8 +41,9 @@ void ctl_put_number(ctl_number_t value, uint8_t width, char fill)
     uint8_t count = 0;
     ctl_magnitude_t rest = (ctl_magnitude_t)(value < 0 ? 0u - (ctl_magnitude_t)value : (ctl_magnitude_t)value);
     do {
-        digits[count++] = (char)('0' + rest % 10u);
-        rest = (ctl_magnitude_t)(rest / 10u);
+        ctl_magnitude_t left = tenth(rest);
+        digits[count++] = (char)('0' + (rest - left * 10u));
+        rest = left;
     } while (rest);
     if (value < 0 && fill == '0') {
         put('-');

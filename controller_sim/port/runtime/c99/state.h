@@ -447,6 +447,8 @@ struct ctl_state {
     bool clock_ticked;
     uint32_t tick_us; /* the next tick lies at tick_us + tick_rest / (24 * quarter_parts), rounded */
     uint16_t tick_rest;
+    uint32_t tick_length_us; /* of one tick, and what is left over, in the same parts; 0: of this tempo not yet known */
+    uint16_t tick_left;
     uint32_t last_tick_us;
 #endif
 #if CTL_HAS_TAP_TEMPO

@@ -171,21 +171,20 @@ static uint8_t stream_byte(uint16_t place)
     return 0;
 }
 
-/* Where in the journal the newest bytes of a row stand, or 0. */
+/* Where in the journal the newest bytes of a row stand, or 0. All of the journal is looked through, so addresses are counted. */
 static uint16_t find(uint8_t row)
 {
-    uint16_t found = 0, place = 0;
-    while (place < store.tail) {
-        uint8_t count = journal((uint16_t)(place + 1u));
-        uint16_t at = (uint16_t)(place + 2u);
-        for (uint8_t i = 0; i < count; i++, at = (uint16_t)(at + CTL_ROW_BYTES + 1u)) {
-            if (journal(at) == row) {
-                found = (uint16_t)(at + 1u);
+    uint16_t found = 0, head = LAST_ADDRESS, end = journal_address(store.tail);
+    while (head > end) {
+        uint16_t at = (uint16_t)(head - 2u);
+        for (uint8_t count = hw_stored((uint16_t)(head - 1u)); count; count--, at = (uint16_t)(at - (CTL_ROW_BYTES + 1u))) {
+            if (hw_stored(at) == row) {
+                found = at;
             }
         }
-        place = (uint16_t)(place + entry_bytes(count));
+        head = (uint16_t)(at - CHECK_BYTES);
     }
-    return found;
+    return found ? (uint16_t)(journal_address(found) + 1u) : 0;
 }
 
 /* Put a row, as it is stored, into the buffer; false when its checksum fails. */
@@ -198,7 +197,9 @@ static bool fetch(uint8_t row)
             byte = MAGIC; /* what this byte really holds is judged before any row is read */
         }
         store.row_bytes[i] = byte;
-        check = add_to_check(check, byte);
+        if (!found) {
+            check = add_to_check(check, byte);
+        }
     }
     base = (uint16_t)(base + CTL_ROW_BYTES);
     return found || (hw_stored(base) == check >> 8 && hw_stored((uint16_t)(base + 1u)) == (check & 0xFFu));

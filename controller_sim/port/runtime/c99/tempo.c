@@ -42,12 +42,16 @@ static void set_tick_deadline(void)
     ctl_arm(CTL_CLOCK_SLOT, tick_due_us());
 }
 
+/* One tick on. How long all ticks of a tempo are is found out at its first, as dividing takes long on a small chip. */
 static void count_tick(void)
 {
     uint16_t parts = parts_per_tick();
-    uint32_t length_us = ctl.quarter_us / parts; /* a second division for what is left would take as long again */
-    ctl.tick_us += length_us;
-    uint32_t rest = (uint32_t)ctl.tick_rest + (uint16_t)((ctl.quarter_us - length_us * parts) & 0xFFFFu);
+    if (!ctl.tick_length_us) {
+        ctl.tick_length_us = ctl.quarter_us / parts;
+        ctl.tick_left = (uint16_t)((ctl.quarter_us - ctl.tick_length_us * parts) & 0xFFFFu);
+    }
+    ctl.tick_us += ctl.tick_length_us;
+    uint32_t rest = (uint32_t)ctl.tick_rest + ctl.tick_left;
     if (rest >= parts) {
         rest -= parts;
         ctl.tick_us++;
@@ -64,11 +68,13 @@ static void retime_clock(void)
     ctl.tick_us = ctl.last_tick_us;
     ctl.tick_rest = 0;
     count_tick();
-    if (!ctl_before(ctl.now_us, tick_due_us())) {
-        ctl.tick_us = ctl.now_us + 1;
+    uint32_t due_us = tick_due_us();
+    if (!ctl_before(ctl.now_us, due_us)) {
+        due_us = ctl.now_us + 1;
+        ctl.tick_us = due_us;
         ctl.tick_rest = 0;
     }
-    set_tick_deadline();
+    ctl_arm(CTL_CLOCK_SLOT, due_us);
 }
 
 /* Start or stop the clock; nothing happens when it is so already. */
@@ -107,6 +113,7 @@ static void set_quarter(uint32_t quarter_us, uint16_t parts, uint16_t tempo)
     ctl.quarter_parts = parts;
     ctl.tempo = tempo;
 #if CTL_HAS_CLOCK
+    ctl.tick_length_us = 0;
     retime_clock();
 #endif
 }
@@ -118,16 +125,23 @@ void ctl_set_tempo(int16_t beats)
 }
 
 #if CTL_HAS_TAP_TEMPO || CTL_FOLLOW
-/* Set the tempo at which so many quarters take so long, clamped to the design's range. */
+/* Set the tempo at which so many quarters take so long, clamped to the design's range. The limits are only nearly told by constants:
+ * what they leave over rounds to a tempo within the range, and only one at its end needs a closer look. */
 static void set_mean(uint32_t total_us, uint8_t quarters)
 {
-    if (total_us < (MINUTE_US * quarters + CTL_TEMPO_HIGH - 1u) / CTL_TEMPO_HIGH) {
+    uint32_t beats_us = MINUTE_US * quarters;
+    if (total_us < MINUTE_US / CTL_TEMPO_HIGH * quarters) {
         ctl_set_tempo(CTL_TEMPO_HIGH);
-    } else if (total_us > MINUTE_US * quarters / CTL_TEMPO_LOW) {
+    } else if (total_us > (MINUTE_US / CTL_TEMPO_LOW + 1u) * quarters) {
         ctl_set_tempo(CTL_TEMPO_LOW);
     } else {
-        uint32_t tempo = (2u * MINUTE_US * quarters + total_us) / (2u * total_us);
-        set_quarter(total_us, quarters, (uint16_t)tempo);
+        uint16_t tempo = (uint16_t)((2u * beats_us + total_us) / (2u * total_us));
+        if ((tempo == CTL_TEMPO_HIGH && total_us * CTL_TEMPO_HIGH < beats_us) ||
+            (tempo == CTL_TEMPO_LOW && total_us * CTL_TEMPO_LOW > beats_us)) {
+            ctl_set_tempo((int16_t)tempo);
+        } else {
+            set_quarter(total_us, quarters, tempo);
+        }
     }
 }
 #endif
