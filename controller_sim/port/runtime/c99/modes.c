@@ -226,6 +226,9 @@ bool ctl_changed(ctl_offset_t offset, ctl_offset_t size)
 /* Whether anything that is drafted does. */
 bool ctl_draft_changed(void)
 {
+    if (!ctl.drafting) {
+        return false;
+    }
     const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
     const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first];
     for (ctl_part_t i = part->count; i; i--, range++) {
