@@ -75,18 +75,16 @@ class _PromiseReader:
         _check_parts(whole, kind, self.key.place)
         named: Named = {}
         after = self._after(whole, named)
-        during = self._during(whole)
+        condition = whole.get("while")
+        during = None if condition is None else self._during(condition)
         what = self._part(whole, kind, named, holding=() if during is None else (during,))
-        if any(isinstance(each, Event) and each.looks_back for each in what) and _asks_how_it_was(during):
-            raise DesignError(READ_BEFORE, whole.get("while").place)  # type: ignore[union-attr]  # there is one
+        if condition is not None and any(isinstance(each, Event) and each.looks_back for each in what) and _asks_how_it_was(during):
+            raise DesignError(READ_BEFORE, condition.place)
         until = self._part(whole, "until", named)
         within_us = duration(node, "within", least_us=0) if (node := whole.get("within")) else None
         return Promise(self.key.text, self.key.place, kind, what, during, after, until, within_us, len(named))
 
-    def _during(self, whole: Mapping) -> Expression | None:
-        node = whole.get("while")
-        if node is None:
-            return None
+    def _during(self, node: Node) -> Expression:
         if isinstance(node, ListNode):
             raise DesignError("'while' takes one condition: join several with 'and' or 'or'", node.place)
         source = scalar(node, "a condition").source()

@@ -7,7 +7,7 @@ from dataclasses import fields, is_dataclass
 from typing import Any
 
 from controller_sim.design.errors import DesignError
-from controller_sim.design.form import Binding, Design, Place, Procedure, Repeat, Timer
+from controller_sim.design.form import Action, Binding, Design, Place, Procedure, Repeat, Timer
 from controller_sim.design.program import (
     Call,
     CellValue,
@@ -24,6 +24,16 @@ from controller_sim.design.program import (
 )
 
 MAX_STATEMENTS = 100_000
+
+
+def actions_without_gesture(design: Design) -> Iterator[Action]:
+    """What runs though no gesture asked for it: on entering and leaving modes, by timers, at power-on; not what answers what arrives."""
+    for mode in design.modes:
+        yield from (action for action in (mode.enter, mode.leave) if action is not None)
+        yield from (timer.action for timer in mode.timers)
+    yield from (binding.action for binding in design.power_on)
+    if design.every_power_on is not None:
+        yield design.every_power_on
 
 
 def statements_in(body: Sequence[Statement]) -> Iterator[Statement]:

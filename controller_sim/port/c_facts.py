@@ -9,7 +9,7 @@ from controller_sim.core.midi_in import LONGEST_SYSEX, SYSEX
 from controller_sim.design import form, program
 from controller_sim.design.form import Action, Design, Procedure
 from controller_sim.design.program import Expression, Statement
-from controller_sim.design.steps import expressions_in, seen_cells, shows_change, statements_in
+from controller_sim.design.steps import actions_without_gesture, expressions_in, seen_cells, shows_change, statements_in
 from controller_sim.port.c_queue import most_waiting
 from controller_sim.port.c_types import fits_int, string, type_bytes, type_for
 from controller_sim.port.names import distinct, identifier
@@ -232,12 +232,7 @@ def _unused(stem: str, taken: Iterable[str]) -> str:
 
 def _actions(design: Design) -> Iterator[Action]:
     yield from (binding.action for binding in design.bindings)
-    for mode in design.modes:
-        yield from (action for action in (mode.enter, mode.leave) if action)
-        yield from (timer.action for timer in mode.timers)
-    yield from (binding.action for binding in design.power_on)
-    if design.every_power_on:
-        yield design.every_power_on
+    yield from actions_without_gesture(design)
 
 
 def reads_in(body: Sequence[Statement | Expression]) -> set[int]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from controller_sim.design import program
 from controller_sim.design.form import View
@@ -24,7 +25,11 @@ class Item:
 
 def view_lines(writer: CodeWriter, views: Sequence[View]) -> list[str]:
     """The code that shows the first view whose condition holds."""
-    items = [Item(_parts(view.condition), lambda view=view: writer.view(view)) for view in views]  # type: ignore[misc]
+    items = [Item(_parts(view.condition), partial(writer.view, view)) for view in views]
+    return _lines(writer, items)
+
+
+def _lines(writer: CodeWriter, items: Sequence[Item]) -> list[str]:
     return _chain(writer, _nested(writer, items))
 
 
@@ -49,7 +54,7 @@ def _nested(writer: CodeWriter, items: Sequence[Item]) -> list[Item]:
             place += 1
             continue
         inner = [Item(_without(item.conditions, shared), item.body) for item in items[place : place + count]]
-        found.append(Item((shared,), lambda inner=inner: _chain(writer, _nested(writer, inner))))  # type: ignore[misc]
+        found.append(Item((shared,), partial(_lines, writer, inner)))
         place += count
     return found
 

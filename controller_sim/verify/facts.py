@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from controller_sim.design import program
 from controller_sim.design.form import Action, Binding, Design
 from controller_sim.design.program import Statement
-from controller_sim.design.steps import statements_in
+from controller_sim.design.steps import actions_without_gesture, statements_in
 
 PRESSED, HELD, REPEATED, DOUBLED, TAPPED = 1, 2, 4, 8, 16
 
@@ -168,9 +168,7 @@ def loose_note(design: Design) -> str | None:
             if release is None or not note_statements(design, release.action, False):
                 key, mode = design.keys[b.key].name, design.modes[b.mode].name
                 return f"{b.gesture} {key} of {mode} begins a note that stays until something else ends it"
-    others = [m.enter for m in design.modes] + [m.leave for m in design.modes] + [t.action for m in design.modes for t in m.timers]
-    others += [design.every_power_on, *(b.action for b in design.power_on)]
-    numbers = [action.procedure for action in others if action] + [response.procedure for response in design.responses]
+    numbers = [action.procedure for action in actions_without_gesture(design)] + [response.procedure for response in design.responses]
     if any(note_statements(design, number, True) and not _ends_itself(design, number) for number in numbers):
         return "something else than a foot begins a note that stays until something else ends it"
     return "what arrives goes on to the outputs" if design.thru else None

@@ -21,7 +21,7 @@ from controller_sim.design import program
 from controller_sim.design.form import SERIAL, Action, Design
 from controller_sim.design.outputs import Message, decode_one
 from controller_sim.design.program import Expression
-from controller_sim.design.steps import statements_in
+from controller_sim.design.steps import actions_without_gesture, statements_in
 from controller_sim.midi.messages import is_channel, is_real_time
 from controller_sim.midi.wire import BYTE_US
 from controller_sim.simulator.engines import Seen
@@ -366,9 +366,7 @@ def taps(design: Design) -> frozenset[int]:
     if design.tempo.follow or any(isinstance(each, program.SetTempo) for action in timers for each in statements_of(design, action)):
         return frozenset()
     found = set()
-    every = [Action(response.procedure, ()) for response in design.responses] + timers
-    every += [action for mode in design.modes for action in (mode.enter, mode.leave) if action is not None]
-    every += [action for action in (design.every_power_on, *(b.action for b in design.power_on)) if action is not None]
+    every = [*actions_without_gesture(design), *(Action(response.procedure, ()) for response in design.responses)]
     for fact, binding in zip(facts(design), design.bindings, strict=True):
         surely = any(isinstance(each, program.TapTempo) for each in unfolded(design, binding.action))
         sets = any(isinstance(each, program.SetTempo) for each in statements_of(design, binding.action))

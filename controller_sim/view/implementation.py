@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from controller_sim.core.kinds import kind_of
-from controller_sim.design.form import PORT_NAMES, Action, Design, Device, Received
+from controller_sim.design.form import PORT_NAMES, Design, Device, Received
 from controller_sim.design.program import Call, ClockRun, Send, Statement
-from controller_sim.design.steps import statements_in
+from controller_sim.design.steps import actions_without_gesture, statements_in
 from controller_sim.midi.messages import STATUS_TABLE, is_channel
 from controller_sim.view.sheet import Cell, Line, Table, words
 from controller_sim.view.terms import spoken
@@ -76,13 +76,8 @@ def recognized(design: Design) -> list[Traffic]:
 
 def _reached(design: Design) -> list[Statement]:
     """The statements of all procedures that something runs."""
-    actions: list[Action] = [each.action for each in design.bindings]
-    actions += [each.action for each in design.power_on]
-    for mode in design.modes:
-        actions += [each for each in (mode.enter, mode.leave, *(timer.action for timer in mode.timers)) if each is not None]
-    if design.every_power_on is not None:
-        actions.append(design.every_power_on)
-    waiting = {each.procedure for each in actions} | {each.procedure for each in design.responses}
+    waiting = {each.action.procedure for each in design.bindings} | {each.procedure for each in design.responses}
+    waiting |= {each.procedure for each in actions_without_gesture(design)}
     done: set[int] = set()
     statements: list[Statement] = []
     while waiting:
