@@ -5,8 +5,10 @@ from __future__ import annotations
 import shutil
 import subprocess
 from array import array
+from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
 from typing import IO
@@ -103,11 +105,23 @@ class Session:
     """The cycle at which its clock was 0."""
     polls: array[int] = field(default_factory=lambda: array("Q"))
     """The cycle at which each poll read the clock."""
+    away: list[tuple[int, int]] = field(default_factory=list)
+    """Polls that did not look at the contacts, as other things were due: from the first up to before the second."""
     off: int = 0
     """The cycle at which the last poll had ended."""
     stack_bytes: int = 0
     unfinished: bool = False
     image: bytes = b""
+
+    def next_look(self, poll: int) -> int:
+        """The first poll that looks at the contacts, from a poll on; the number of polls where there is none."""
+        place = bisect_right(self.away, poll, key=itemgetter(0)) - 1
+        return max(poll, self.away[place][1]) if place >= 0 else poll
+
+    def last_look(self, poll: int) -> int:
+        """The last poll that looks at the contacts, up to a poll; -1 where there is none."""
+        place = bisect_right(self.away, poll, key=itemgetter(0)) - 1
+        return self.away[place][0] - 1 if place >= 0 and poll < self.away[place][1] else poll
 
     def times_us(self) -> array[int]:
         """The time of each poll by the firmware's clock, from its first reading on."""
@@ -182,6 +196,8 @@ def _session(lines: IO[bytes]) -> Session:
                 session.first_clock, session.clock_start = map(int, rest)
             case "fault":
                 session.faults.append(" ".join(rest[1:]))
+            case "away":
+                session.away.append((int(rest[0]), int(rest[1])))
             case "off":
                 session.off = int(rest[0])
             case "polls":

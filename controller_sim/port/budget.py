@@ -137,7 +137,8 @@ def _add(worst: Measured, design: Design, name: str, planned: Sequence[Plan], se
 
 def _busy_polls(session: Session, times_us: Sequence[int], instants: Sequence[int]) -> Iterator[int]:
     yield 0
-    yield from (bisect_left(times_us, at_us) for at_us in instants)
+    for at_us in instants:
+        yield from range(bisect_left(times_us, at_us), session.next_look(bisect_right(times_us, at_us)))
     for what, numbers in session.told:
         if what in ACTIVE:
             yield numbers[0]
@@ -153,6 +154,7 @@ def _latencies(plan: Plan, session: Session) -> Iterator[int]:
         if what == "byte" and numbers[0] in contacts and numbers[1] == numbers[2]:
             poll = numbers[0]
             contacts.discard(poll)
-            place = bisect_right(edges, session.polls[poll - 1]) if poll else 0
+            before = session.last_look(poll - 1)
+            place = bisect_right(edges, session.polls[before]) if before >= 0 else 0
             if place < len(edges) and edges[place] <= numbers[1]:
                 yield numbers[1] - edges[place]

@@ -1,7 +1,8 @@
 """What an emulated board has put out, held against what the reference does with what the board has seen.
 
-A poll does all whose time has come since the poll before. So whatever the reference puts out at a time must leave the board in the
-first poll whose clock shows that time or a later one: not before that poll and not after it, in the same order, and nothing else.
+A poll does one thing, and looks at the contacts only when nothing else is left to do. So whatever the reference puts out at a time must
+leave the board not before the first poll whose clock shows that time, and before the first that looks at the contacts at a later time;
+in the same order, and nothing else.
 A byte for the serial line begins then, or when the line is free; a display and a blinking or dim LED need a little longer to show what
 they should, and are held to what each of them shows meanwhile. What keeps to this gets the time of the reference, all else the
 time at which it came.
@@ -51,10 +52,14 @@ class View:
         """The first poll whose clock shows a time."""
         return bisect_left(self.times_us, time_us)
 
-    def ends(self, poll: int) -> int:
-        """The cycle at which a poll has ended."""
+    def done_by(self, time_us: int) -> int:
+        """The first poll that looks at the contacts later than at a time: before it all is done that has this time."""
+        return self.session.next_look(bisect_right(self.times_us, time_us))
+
+    def begins(self, poll: int) -> int:
+        """The cycle at which a poll begins, or all polls have ended."""
         polls = self.session.polls
-        return polls[poll + 1] if poll + 1 < len(polls) else self.session.off
+        return polls[poll] if poll < len(polls) else self.session.off
 
     def since_us(self, cycle: int) -> int:
         return self.start_us + (cycle - self.session.first_clock) // CYCLES_PER_US
@@ -99,7 +104,7 @@ def serial(view: View, expected: Sequence[Happening]) -> list[Happening]:
             break
         place += len(got)
         early = view.session.first_clock + (time_us - view.start_us) * CYCLES_PER_US - CLOCK_CYCLES
-        late = view.ends(view.poll_of(time_us - view.start_us)) + INTERRUPT_CYCLES
+        late = view.begins(view.done_by(time_us - view.start_us)) + INTERRUPT_CYCLES
         in_time = True
         for start, _ in got:
             earliest, latest = max(early, earliest_free), max(late, latest_free)
@@ -114,40 +119,62 @@ def _other(came_us: int, expected_us: int) -> int:
     return came_us + (came_us == expected_us)
 
 
-def _by_poll(view: View, changes: Sequence[tuple[int, object]]) -> list[tuple[int, int]]:
-    """From which poll on which of the changes counts, -1 for none of them yet: the last of each poll."""
-    found = {0: -1}
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Polls in which a display or an LED is to show the same: from `first` on it may, from `sure` to before `end` it must."""
+
+    first: int
+    sure: int
+    end: int
+    number: int
+    """Which of the changes; -1 for none of them yet."""
+    others: tuple[int, ...]
+    """Those that may show before `sure` besides: the one before, and all that has changed meanwhile."""
+
+
+def _stretches(view: View, changes: Sequence[tuple[int, object]]) -> list[Stretch]:
+    """All polls of a session, by what is to be shown; what has changed by the same look at the contacts counts as one change."""
+    began: list[tuple[int, int, int]] = [(0, 0, -1)]
     for number, (time_us, _) in enumerate(changes):
-        found[view.poll_of(time_us - view.start_us)] = number
-    return sorted(found.items())
+        first, sure = view.poll_of(time_us - view.start_us), view.done_by(time_us - view.start_us)
+        if began[-1][1] == sure:
+            first = began.pop()[0]
+        began.append((first, sure, number))
+    ends = [*(first for first, _, _ in began[1:]), len(view.times_us)]
+    numbers = [-1, *(number for _, _, number in began)]
+    return [
+        Stretch(first, sure, max(end, sure), number, tuple(range(before, number)))
+        for (first, sure, number), end, before in zip(began, ends, numbers, strict=False)
+    ]
 
 
 def display(design: Design, view: View, expected: Sequence[Happening]) -> list[Happening]:
     """What was expected, up to the first text that is not shown, not wholly, or not in time."""
     writes = [numbers for what, numbers in view.session.told if what == "display" and numbers[1] > view.session.first_clock]
-    changes = _by_poll(view, expected)
+    texts = [_wanted(design, text) for text in ("", *(text for _, text in expected))]
     memory: dict[int, int] = {}
     cursor = None
     place = 0
-    for (first, number), end in zip(changes, [*(poll for poll, _ in changes[1:]), len(view.times_us)], strict=True):
-        wanted = _wanted(design, expected[number][1] if number >= 0 else "")
+    for stretch in _stretches(view, expected):
+        wanted, others = texts[stretch.number + 1], [texts[number + 1] for number in stretch.others]
         changed_us = 0
-        while place < len(writes) and writes[place][0] < end:
+        while place < len(writes) and writes[place][0] < stretch.end:
             poll, _, is_text, byte = writes[place]
             place += 1
             if not is_text and byte >= SET_ADDRESS:
                 cursor = byte - SET_ADDRESS
-            elif not is_text or cursor is None or wanted.get(cursor) != byte:
-                return [*expected[: max(number, 0)], (view.at_us(poll), f"byte {byte:#04x} at place {cursor}")]
-            else:
-                if memory.get(cursor, ord(" ")) != byte:
-                    changed_us = view.times_us[poll]
-                memory[cursor] = byte
-                cursor += 1
-        by_us = _drawn_by(view, first, len(wanted) + design.display_lines)
+                continue
+            possible = [wanted, *others] if poll < stretch.sure else [wanted]
+            if not is_text or cursor is None or all(text.get(cursor) != byte for text in possible):
+                return [*expected[: max(stretch.number, 0)], (view.at_us(poll), f"byte {byte:#04x} at place {cursor}")]
+            if memory.get(cursor, ord(" ")) != byte:
+                changed_us = view.times_us[poll]
+            memory[cursor] = byte
+            cursor += 1
+        by_us = _drawn_by(view, stretch.sure, len(wanted) + design.display_lines)
         is_whole = all(memory.get(address, ord(" ")) == byte for address, byte in wanted.items())
-        if end > first and by_us <= view.times_us[end - 1] and (not is_whole or changed_us > by_us):
-            return [*expected[: max(number, 0)], (view.start_us + by_us, repr(_read(design, memory)))]
+        if stretch.end > stretch.sure and by_us <= view.times_us[stretch.end - 1] and (not is_whole or changed_us > by_us):
+            return [*expected[: max(stretch.number, 0)], (view.start_us + by_us, repr(_read(design, memory)))]
     return list(expected)
 
 
@@ -166,10 +193,11 @@ def _read(design: Design, memory: dict[int, int]) -> str:
 
 
 def _drawn_by(view: View, poll: int, steps: int) -> int:
-    """When so many characters must be on the display, at one a poll and CHARACTER_US apart at least, from a poll on."""
+    """When so many characters must be on the display, at one a poll and CHARACTER_US apart at least, from a poll on; the first may
+    have to wait as long, as timer 0 comes round."""
     longest_us = 1
     while poll < len(view.times_us):
-        by_us = view.times_us[poll] + steps * CHARACTER_US + (steps + 1) * longest_us
+        by_us = view.times_us[poll] + (steps + 1) * CHARACTER_US + (steps + 1) * longest_us
         times = view.times_us[poll : bisect_right(view.times_us, by_us) + 1]
         worst_us = max((later - earlier for earlier, later in pairwise(times)), default=0)
         if worst_us <= longest_us:
@@ -228,15 +256,14 @@ class Pins:
 def lamp(design: Design, view: View, pins: Pins, led: int, changes: Sequence[tuple[int, int]]) -> list[Happening]:
     """What an LED was expected to show, up to the first time that one of its pins shows something else."""
     expected = [(time_us, design.led_text(led, value)) for time_us, value in changes]
-    steps = _by_poll(view, changes)
-    for (first, number), end in zip(steps, [*(poll for poll, _ in steps[1:]), len(view.times_us)], strict=True):
-        value = changes[number][1] if number >= 0 else 0
+    for stretch in _stretches(view, changes):
+        value = changes[stretch.number][1] if stretch.number >= 0 else 0
         for colour, pin in enumerate(led_pins(design)[led]):
             level = value & 3 if colour == value >> 2 else OFF
-            poll = _unlike(view, pins, pin, first, end, level)
+            poll = _unlike(view, pins, pin, stretch.sure, stretch.end, level)
             if poll is not None:
                 shown = "lit" if pins.level(pin, poll) else "dark"
-                return [*expected[: max(number, 0)], (view.at_us(poll), f"pin {pin} {shown} in poll {poll}")]
+                return [*expected[: max(stretch.number, 0)], (view.at_us(poll), f"pin {pin} {shown} in poll {poll}")]
     return expected
 
 

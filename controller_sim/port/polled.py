@@ -140,7 +140,7 @@ def _polled(design: Design, session: Session) -> Iterator[tuple[int, tuple[int |
 
 
 def _words(design: Design, session: Session) -> Iterator[tuple[int, int]]:
-    """The word of switches that are down in each poll that takes a change. A poll takes one, the lowest, whatever else its pins show."""
+    """The word of switches that are down in each poll that takes a change. One that looks at them takes one, the lowest."""
     looks = [
         (numbers[0], (numbers[1] ^ design.opening) & (1 << len(design.switches)) - 1)
         for what, numbers in session.told
@@ -148,7 +148,7 @@ def _words(design: Design, session: Session) -> Iterator[tuple[int, int]]:
     ]
     word = 0
     for (poll, pins), (end, _) in pairwise((*looks, (len(session.polls), 0))):
-        while word != pins and poll < end:
+        while word != pins and (poll := session.next_look(poll)) < end:
             word ^= (word ^ pins) & -(word ^ pins)
             yield poll, word
             poll += 1

@@ -48,21 +48,24 @@ def test_a_dim_pin_is_lit_once_in_any_four_polls(levels: list[int], data: st.Dat
     assert (Pins(told(levels)).not_dim(PIN, first, end) is None) == is_dim
 
 
-def view(sent: list[tuple[int, int]]) -> View:
-    """A board that polls every 30 us and has put bytes on an idle line: (cycle, byte)."""
-    session = Session(told=[("byte", (cycle // POLL_CYCLES, cycle, cycle, byte)) for cycle, byte in sent])
+def view(sent: list[tuple[int, int]], away: list[tuple[int, int]] | None = None) -> View:
+    """A board that polls every 30 us, does not look at its contacts in some polls, and has put bytes on an idle line: (cycle, byte)."""
+    session = Session(told=[("byte", (cycle // POLL_CYCLES, cycle, cycle, byte)) for cycle, byte in sent], away=away or [])
     session.polls = array("Q", [POLL_CYCLES * poll for poll in range(POLLS)])
     session.off = POLL_CYCLES * POLLS
     return View(session, 0, session.times_us())
 
 
-@given(st.integers(1, 20_000), st.integers(-2 * POLL_CYCLES, 3 * POLL_CYCLES))
-def test_a_message_is_in_time_in_the_first_poll_whose_clock_shows_its_time(time_us: int, after_cycles: int) -> None:
+@given(st.integers(1, 20_000), st.integers(-2 * POLL_CYCLES, 6 * POLL_CYCLES), st.integers(0, 3))
+def test_a_message_is_in_time_from_the_first_poll_whose_clock_shows_its_time_to_the_next_look_at_the_contacts(
+    time_us: int, after_cycles: int, away: int
+) -> None:
     poll = -(-time_us // POLL_US)
+    done_by = poll + max(away, time_us % POLL_US == 0)
     cycle = max(poll * POLL_CYCLES + after_cycles, 0)
-    came = serial(view([(cycle, 0xC9), (cycle + BYTE_CYCLES, 7)]), [(time_us, "c9 07")])
-    # From the message's own time on, in case that an interrupt puts the byte out at once, up to the end of that poll.
-    in_time = 16 * time_us - 16 <= cycle <= (poll + 1) * POLL_CYCLES + INTERRUPT_CYCLES
+    came = serial(view([(cycle, 0xC9), (cycle + BYTE_CYCLES, 7)], [(poll, poll + away)] if away else []), [(time_us, "c9 07")])
+    # From the message's own time on, in case that an interrupt puts the byte out at once.
+    in_time = 16 * time_us - 16 <= cycle <= done_by * POLL_CYCLES + INTERRUPT_CYCLES
     assert [text for _, text in came] == ["c9 07"]
     assert (came[0][0] == time_us) == in_time
 
@@ -78,6 +81,19 @@ def test_a_byte_that_waits_for_the_line_is_in_time_when_the_line_is_free(late_cy
     ]
     came = serial(view(sent), [(300, "c9 07"), (300, "c9 08")])
     assert (came == [(300, "c9 07"), (300, "c9 08")]) == (late_cycles <= POLL_CYCLES + INTERRUPT_CYCLES)
+
+
+@given(st.integers(0, 5), st.lists(st.tuples(st.integers(1, 5), st.integers(1, 5)), max_size=8))
+def test_the_polls_that_look_at_the_contacts_are_found_before_and_after_any_poll(first: int, lengths: list[tuple[int, int]]) -> None:
+    away, polls = [(0, first)] if first else [], first
+    for looking, passing in lengths:
+        away.append((polls + looking, polls + looking + passing))
+        polls += looking + passing
+    looks = [each for each in range(polls) if not any(begin <= each < end for begin, end in away)]
+    session = Session(away=away)
+    for each in range(polls):
+        assert session.next_look(each) == next((look for look in looks if look >= each), polls)
+        assert session.last_look(each) == max((look for look in looks if look <= each), default=-1)
 
 
 @given(st.lists(st.integers(0, 127), min_size=1, max_size=3))

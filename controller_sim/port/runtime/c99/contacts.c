@@ -161,52 +161,77 @@ static void all_changed(ctl_switches_t changes, ctl_switches_t contacts)
     }
 }
 
-/* The first waits of contacts are over, all at one instant. */
+/* The wait of a contact ends now; of several that end at one instant those of releases come first. */
 static void wake(void)
 {
+    uint8_t first = CTL_SWITCHES;
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        struct ctl_deadline *wait = &ctl.contact_waits[s];
+        const struct ctl_deadline *wait = &ctl.contact_waits[s];
         if (wait->state & CTL_ARMED && wait->due_us == ctl.now_us) {
-            wait->state = 0;
-            waited(s);
+            if (ctl.level & CTL_BIT(s)) {
+                first = s;
+                break;
+            }
+            first = first == CTL_SWITCHES ? s : first;
         }
+    }
+    if (first < CTL_SWITCHES) {
+        ctl.contact_waits[first].state = 0;
+        waited(first);
     }
 }
 
-/* Handle everything up to `now_us` at its own time, then the contacts seen at `now_us`; whether there was anything. Display and LEDs
- * of `now_us` are looked at afterwards, by ctl_look. */
-bool ctl_advance(uint32_t now_us, ctl_switches_t contacts)
+/* When something is due next, if nothing comes from outside before; perhaps a little too early. */
+uint32_t ctl_due_us(void)
+{
+    return ctl_before(ctl.waking_us, ctl.soonest_us) ? ctl.waking_us : ctl.soonest_us;
+}
+
+/* One of the things that are due at an instant: a deadline, and only then a contact's wait. */
+static void happen_at(uint32_t at_us, bool is_last)
+{
+    ctl.now_us = at_us;
+    if (ctl.soonest_us == at_us) {
+        ctl_time_out();
+        return;
+    }
+    wake();
+    if (ctl.postponed && !is_last) {
+        all_changed(0, ctl.contacts);
+    }
+    ctl.waking_us = ctl_first(ctl.contact_waits, CTL_SWITCHES);
+}
+
+/* The first of the things that are due at ctl_due_us(). */
+void ctl_happen(void)
+{
+    happen_at(ctl_due_us(), false);
+}
+
+/* Contacts are found to be so, now that all is done that was due. */
+void ctl_take_contacts(uint32_t now_us, ctl_switches_t contacts)
 {
     ctl_switches_t changes = ctl.contacts ^ contacts;
-    bool is_busy = changes != 0;
+    ctl.now_us = now_us;
+    ctl.contacts = contacts;
+    if (changes | ctl.postponed) {
+        all_changed(changes, contacts);
+    }
+}
+
+/* Handle everything up to `now_us` at its own time, then the contacts seen at `now_us`, in the order that is right for what happens at
+ * one instant. Display and LEDs of `now_us` are looked at afterwards, by ctl_look. */
+void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
+{
     for (;;) {
-        uint32_t at_us = ctl_before(ctl.waking_us, ctl.soonest_us) ? ctl.waking_us : ctl.soonest_us;
+        uint32_t at_us = ctl_due_us();
         if (ctl_before(now_us, at_us)) {
             break;
         }
-        is_busy = true;
-        ctl.now_us = at_us;
-        if (ctl.soonest_us == at_us) {
-            ctl_time_out();
-        }
-        if (ctl.waking_us == at_us) {
-            wake();
-            if (ctl.postponed && at_us == now_us) {
-                all_changed(changes, contacts);
-                changes = 0;
-            } else if (ctl.postponed) {
-                all_changed(0, ctl.contacts);
-            }
-            ctl.waking_us = ctl_first(ctl.contact_waits, CTL_SWITCHES);
-        }
-        if (at_us != now_us) {
+        happen_at(at_us, at_us == now_us);
+        if (at_us != now_us && ctl_due_us() != at_us) {
             ctl_look();
         }
     }
-    ctl.now_us = now_us;
-    ctl.contacts = contacts;
-    if (changes) {
-        all_changed(changes, contacts);
-    }
-    return is_busy;
+    ctl_take_contacts(now_us, contacts);
 }

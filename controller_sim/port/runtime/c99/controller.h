@@ -6,7 +6,8 @@
  *     }
  *
  * Poll as often as you can: what happens at a time happens at the first poll that sees it, and carries on as if it had
- * happened at its own time. Polls must not be further apart than four minutes.
+ * happened at its own time. Each poll does one thing, what comes together the next few. Polls must not be further apart
+ * than four minutes.
  */
 #ifndef CTL_CONTROLLER_H
 #define CTL_CONTROLLER_H

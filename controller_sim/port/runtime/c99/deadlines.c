@@ -86,7 +86,7 @@ static void age(uint8_t part)
 }
 
 /* Forget some of what is old, once in CTL_AGE_US; all of it in nine minutes, a quarter of half the counter's round. To be called as
- * often as ctl_advance, or once in two minutes at least. */
+ * often as contacts are, or once in two minutes at least. */
 void ctl_age(void)
 {
     while (ctl.now_us - ctl.aged_us >= CTL_AGE_US) {
@@ -131,15 +131,15 @@ static void happen(uint8_t slot)
     }
 }
 
-/* Whatever is due at this instant happens, contacts excepted. */
+/* The first of the deadlines that are due now. */
 void ctl_time_out(void)
 {
-    struct ctl_deadline *deadline = ctl.deadlines;
-    for (uint8_t slot = 0; slot < CTL_SLOTS; slot++, deadline++) {
-        /* Several delayed messages may be due at once. */
-        while (deadline->state && deadline->due_us == ctl.now_us) {
+    for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
+        struct ctl_deadline *deadline = &ctl.deadlines[slot];
+        if (deadline->state && deadline->due_us == ctl.now_us) {
             deadline->state = 0;
             happen(slot);
+            break;
         }
     }
     ctl_find_soonest();

@@ -278,10 +278,13 @@ static void begin_again(void)
 /* The end of an instant: put out what display and LEDs show differently from before. */
 void ctl_look(void)
 {
-    if (!ctl.dirty || ctl.mode == CTL_NO_MODE) {
+    if (!ctl.dirty) {
         return;
     }
     ctl.dirty = false;
+    if (ctl.mode == CTL_NO_MODE) {
+        return;
+    }
 #if CTL_HAS_RESTART
     if (ctl.restarting) {
         begin_again();

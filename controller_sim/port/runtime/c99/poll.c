@@ -29,39 +29,65 @@ void ctl_power_on(void)
     ctl_start(hw_now_us());
 }
 
-void ctl_poll(void)
+/* What a poll may turn to besides the contacts: each pedal, both ports, the storage. */
+#define OTHERS (CTL_PEDALS + 2 * CTL_HAS_MIDI_IN + CTL_HAS_STORAGE)
+
+#if OTHERS
+static void take_turn(void)
 {
-    uint32_t now_us = hw_now_us();
-    /* One contact's change at a time, the lowest first: the next poll comes soon enough for the next, and none gets long. */
-    ctl_switches_t changes = ctl.contacts ^ (ctl_switches_t)(hw_closed_contacts() ^ CTL_OPENING);
-    changes &= (ctl_switches_t)(0u - changes);
-    bool is_busy = ctl_advance(now_us, (ctl_switches_t)(ctl.contacts ^ changes));
-#if CTL_AGES
-    ctl_age();
-#endif
+    static uint8_t turn;
+    uint8_t number = turn;
+    turn = (uint8_t)(number + 1u < OTHERS ? number + 1u : 0u);
 #if CTL_PEDALS
-    for (uint8_t pedal = 0; pedal < CTL_PEDALS; pedal++) {
-        ctl_read_pedal(pedal, hw_read_pedal(pedal));
+    if (number < CTL_PEDALS) {
+        ctl_read_pedal(number, hw_read_pedal(number));
+        return;
     }
 #endif
 #if CTL_HAS_MIDI_IN
-    for (uint8_t port = CTL_SERIAL; port <= CTL_USB; port++) {
-        int16_t byte;
-        while ((byte = hw_receive(port)) >= 0) {
+    if (number < CTL_PEDALS + 2) {
+        uint8_t port = number == CTL_PEDALS ? CTL_SERIAL : CTL_USB;
+        int16_t byte = hw_receive(port);
+        if (byte >= 0) {
             ctl_receive(port, (uint8_t)byte);
-            is_busy = true;
-        }
-    }
-#endif
-    if (is_busy || ctl.dirty) {
-        ctl_look();
-        /* What is no longer waited for must not disturb a poll in which nothing else happens: they are to be short. */
-        if (ctl.is_soonest_unsure) {
-            ctl_find_soonest();
         }
         return;
     }
+#endif
 #if CTL_HAS_STORAGE
     ctl_store_step();
+#endif
+}
+#endif
+
+/* One thing at a time, so that no poll gets long: what is due or was put off, one after another, each counted at its own time; when
+ * nothing is, one contact's change, the lowest first; and when there is none, one of the other inputs. */
+void ctl_poll(void)
+{
+    uint32_t now_us = hw_now_us(), due_us = ctl_due_us();
+    if (ctl.dirty && due_us != ctl.now_us) {
+        ctl_look();
+        return;
+    }
+    /* What is no longer waited for must not wake a poll in which nothing else happens: they are to be the shortest. */
+    if (ctl.is_soonest_unsure) {
+        ctl_find_soonest();
+        return;
+    }
+    if (!ctl_before(now_us, due_us)) {
+        ctl_happen();
+        return;
+    }
+    ctl_switches_t changes = ctl.contacts ^ (ctl_switches_t)(hw_closed_contacts() ^ CTL_OPENING);
+    changes &= (ctl_switches_t)(0u - changes);
+    ctl_take_contacts(now_us, ctl.contacts ^ changes);
+    if (changes) {
+        return;
+    }
+#if CTL_AGES
+    ctl_age();
+#endif
+#if OTHERS
+    take_turn();
 #endif
 }

@@ -497,7 +497,10 @@ void ctl_age(void);
 #endif
 
 /* contacts.c */
-bool ctl_advance(uint32_t now_us, ctl_switches_t contacts);
+uint32_t ctl_due_us(void);
+void ctl_happen(void);
+void ctl_take_contacts(uint32_t now_us, ctl_switches_t contacts);
+void ctl_advance(uint32_t now_us, ctl_switches_t contacts);
 #if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
 void ctl_forget_lockout(uint8_t s);
 #endif

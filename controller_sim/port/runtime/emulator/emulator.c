@@ -13,10 +13,11 @@
  *     off US                     from then on: the power goes when serial line and EEPROM have come to rest
  *
  * After `off` the session is played and told. Cycles count from power-on; a poll is what the firmware does from one look at its
- * contacts to the next, and polls count from 0.
+ * clock to the next, but for the first look, and polls count from 0.
  *
  *     clock CYCLE START          the firmware has first read its clock, timer 1, which began in its first round, at START
- *     contacts POLL WORD         this poll sees other contacts than the one before
+ *     contacts POLL WORD         this poll sees other contacts than the one that looked at them before
+ *     away FIRST END             polls that have not looked at the contacts, up to before END
  *     pedal POLL PIN READING     a poll takes another reading than before, or a byte: only if the firmware tells (CTL_TOLD)
  *     taken POLL BYTE
  *     byte POLL CYCLE START BYTE a byte for the serial line, and when its start bit begins
@@ -99,9 +100,9 @@ static struct {
     avr_uart_t *uart;
     avr_timer_t *clock;
     size_t next_input;
-    bool clock_is_read, is_leaving, is_off, is_unfinished;
+    bool clock_is_read, has_looked, is_leaving, is_off, is_unfinished;
     uint64_t first_clock, last_clock, leaving_since;
-    size_t poll_count;
+    size_t poll_count, away_since;
     unsigned contacts, seen;
     uint16_t pedals[8], told[8];
     uint64_t pedal_moved[8];
@@ -161,23 +162,6 @@ static uint8_t driven(uint16_t port, uint16_t direction)
     return now.avr->data[port] & now.avr->data[direction];
 }
 
-/* The clock: timer 1. */
-static avr_cycle_count_t next_inputs(avr_t *avr, avr_cycle_count_t when, void *param);
-
-static uint8_t clock_read(avr_t *avr, avr_io_addr_t address, void *param)
-{
-    now.last_clock = avr->cycle;
-    if (!now.clock_is_read) {
-        now.clock_is_read = true;
-        now.first_clock = avr->cycle;
-        now.uart->cycles_per_byte = UART_SHORTEST;
-        printf("clock %" PRIu64 " %" PRIu64 "\n", (uint64_t)avr->cycle, (uint64_t)(now.clock->tov_base % now.clock->tov_cycles));
-        avr_cycle_timer_register(avr, 1, next_inputs, NULL);
-    }
-    (void)param;
-    return now.read_clock(avr, address, now.clock_param);
-}
-
 static bool is_at_rest(void)
 {
     uint64_t cycle = now.avr->cycle;
@@ -200,31 +184,75 @@ static void see_leds(void)
     }
 }
 
-/* A look at the contacts: one poll ends, the next begins. */
-static uint8_t contacts_read(avr_t *avr, avr_io_addr_t address, void *param)
+static void tell_away(size_t end)
 {
-    (void)address;
-    (void)param;
-    if (now.is_off) {
-        return 0;
+    if (now.away_since < end) {
+        printf("away %zu %zu\n", now.away_since, end);
     }
+}
+
+static void end_poll(void)
+{
+    size_t poll = now.poll_count - 1;
+    see_leds();
+    if (now.has_looked) {
+        tell_away(poll);
+        now.away_since = poll + 1;
+        now.has_looked = false;
+    }
+}
+
+/* A look at the clock: one poll ends, the next begins. */
+static void begin_poll(void)
+{
     if (now.poll_count) {
-        see_leds();
+        end_poll();
     }
-    if (now.is_leaving && (is_at_rest() || avr->cycle > now.leaving_since + PATIENCE_CYCLES)) {
+    if (now.is_leaving && (is_at_rest() || now.avr->cycle > now.leaving_since + PATIENCE_CYCLES)) {
+        tell_away(now.poll_count);
         now.is_unfinished = !is_at_rest();
         now.is_off = true;
         printf("off %" PRIu64 "\n", now.last_clock);
-        avr->state = cpu_Done;
-        return 0;
+        now.avr->state = cpu_Done;
+        return;
     }
     if (now.poll_count == poll_room) {
         polls = grown(polls, sizeof *polls, &poll_room);
     }
     polls[now.poll_count++] = now.last_clock;
-    if (!now.clock_is_read) {
+}
+
+static avr_cycle_count_t next_inputs(avr_t *avr, avr_cycle_count_t when, void *param);
+
+/* The clock: timer 1. */
+static uint8_t clock_read(avr_t *avr, avr_io_addr_t address, void *param)
+{
+    now.last_clock = avr->cycle;
+    if (now.clock->tov_cycles && avr->cycle - now.clock->tov_base >= now.clock->tov_cycles) {
+        fault("simavr is late: timer 1 has not yet overflowed");
+    }
+    if (now.clock_is_read && !now.is_off) {
+        begin_poll();
+    } else if (!now.clock_is_read) {
+        now.clock_is_read = true;
+        now.first_clock = avr->cycle;
+        now.uart->cycles_per_byte = UART_SHORTEST;
+        printf("clock %" PRIu64 " %" PRIu64 "\n", (uint64_t)avr->cycle, (uint64_t)(now.clock->tov_base % now.clock->tov_cycles));
+        avr_cycle_timer_register(avr, 1, next_inputs, NULL);
+    }
+    (void)param;
+    return now.read_clock(avr, address, now.clock_param);
+}
+
+/* A look at the contacts. */
+static uint8_t contacts_read(avr_t *avr, avr_io_addr_t address, void *param)
+{
+    (void)address;
+    (void)param;
+    if (!now.poll_count) {
         fault("contacts are read before the clock");
     }
+    now.has_looked = true;
     /* A closed contact is at ground; an open one follows the pull-up, and without one it floats: then it reads as closed. */
     uint8_t outputs = avr->data[DDRC], high = (uint8_t)(avr->data[PORTC] & (outputs | ~now.contacts));
     unsigned closed = (unsigned)(~high & ~outputs) & firmware.switches;
@@ -233,7 +261,7 @@ static uint8_t contacts_read(avr_t *avr, avr_io_addr_t address, void *param)
     }
     if (closed != now.seen) {
         now.seen = closed;
-        printf("contacts %zu %u\n", now.poll_count - 1, closed);
+        printf("contacts %" PRIu64 " %u\n", poll_number(), closed);
     }
     return high;
 }
@@ -295,6 +323,13 @@ static uint16_t store_address(const avr_t *avr)
     return (uint16_t)((avr->data[EEARL] | avr->data[EEARH] << 8) % EEPROM_BYTES);
 }
 
+/* The processor stands still for a while (data sheet, 12.6.3). simavr must not go on as far as it has planned to. */
+static void stand_still(avr_t *avr, unsigned cycles)
+{
+    avr->cycle += cycles;
+    avr->run_cycle_count = 0;
+}
+
 static void store_byte(avr_t *avr)
 {
     uint16_t address = store_address(avr);
@@ -303,7 +338,7 @@ static void store_byte(avr_t *avr)
     now.busy_until = avr->cycle + EEPROM_CYCLES;
     now.master_until = 0;
     printf("store %" PRIu64 " %" PRIu64 " %u %u\n", poll_number(), (uint64_t)avr->cycle, address, eeprom[address]);
-    avr->cycle += 2; /* for so long the processor stands still, and for 4 cycles at a read */
+    stand_still(avr, 2);
 }
 
 static void tell_reads(void)
@@ -317,7 +352,7 @@ static void tell_reads(void)
 static void store_read(avr_t *avr)
 {
     avr->data[EEDR] = eeprom[store_address(avr)];
-    avr->cycle += 4;
+    stand_still(avr, 4);
     if (now.was_read && poll_number() > now.last_read + READS_APART) {
         tell_reads();
     }
