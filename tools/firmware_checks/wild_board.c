@@ -44,6 +44,7 @@ static struct {
     uint8_t received[2][512];
     size_t first[2], count[2];
     bool dense;
+    bool has_looked, has_shown, has_sent; /* in this poll */
 } wild;
 
 static void fail(const char *what)
@@ -82,6 +83,7 @@ uint32_t hw_now_us(void)
 
 ctl_switches_t hw_closed_contacts(void)
 {
+    wild.has_looked = true;
     return wild.closed;
 }
 
@@ -102,6 +104,7 @@ void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count)
     demand(bytes[0] == 0xF0 ? count > 1 && bytes[count - 1] == 0xF7 : count == length_of(bytes[0]),
            "a message has another length than its status byte says");
     messages++;
+    wild.has_sent = true;
     if (ports & CTL_SERIAL) {
         put_out(3, (const uint8_t[]){ctl_status_is_running(bytes[0])}, 1);
     }
@@ -112,6 +115,7 @@ void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count)
 void hw_set_led(uint8_t led, uint8_t value)
 {
     demand(led < CTL_LEDS, "there is no such LED");
+    wild.has_shown = true;
     put_out(4, (const uint8_t[]){led, value}, 2);
 }
 #endif
@@ -120,6 +124,7 @@ void hw_set_led(uint8_t led, uint8_t value)
 void hw_show(const char *text)
 {
     size_t lines = 1, count = 0;
+    wild.has_shown = true;
     for (; text[count]; count++) {
         lines += text[count] == '\n';
     }
@@ -274,16 +279,36 @@ static void look_at_state(void)
 #endif
 }
 
-static void poll(void)
+/* A poll does one thing. A restart pays what is owed and darkens all at once. */
+static void poll_once(void)
 {
     ctl_switches_t before = ctl.level;
+    bool settles = ctl.mode == CTL_NO_MODE;
+    wild.has_looked = wild.has_shown = wild.has_sent = false;
     polls++;
     ctl_poll();
-    for (ctl_switches_t turned = before ^ ctl.level; turned; turned &= (ctl_switches_t)(turned - 1u)) {
+    bool restarts = !settles && ctl.mode == CTL_NO_MODE;
+    ctl_switches_t turned = before ^ ctl.level;
+    demand(settles || restarts || !(turned & (ctl_switches_t)(turned - 1u)), "a poll takes the edges of two switches");
+    demand(!wild.has_shown || !(wild.has_looked || wild.has_sent || turned) || restarts, "a poll both acts and shows what has come of it");
+    for (; turned; turned &= (ctl_switches_t)(turned - 1u)) {
         edges++;
     }
     look_at_cells();
     look_at_state();
+}
+
+static bool is_heard(void)
+{
+    return wild.first[0] == wild.count[0] && wild.first[1] == wild.count[1];
+}
+
+/* As many polls as it takes until nothing is due and all that came in is taken. */
+static void poll(void)
+{
+    do {
+        poll_once();
+    } while (!wild.has_looked || (CTL_HAS_MIDI_IN && !is_heard()));
 }
 
 static void pass(uint32_t time_us)
