@@ -59,6 +59,16 @@ def test_the_firmware_as_it_is_plays_as_many_edges_as_were_asked_for_and_more_th
         pytest.param(
             "modes.c", "ctl.mode = ctl.next_mode;", "ctl.mode = ctl.next_mode + (ctl.contacts > 2);", "ends with", id="no such mode"
         ),
+        pytest.param(
+            "poll.c",
+            "        ctl_happen();\n",
+            "        ctl_happen();\n        ctl_look();\n",
+            "both acts and shows",
+            id="two things in a poll",
+        ),
+        pytest.param(
+            "poll.c", "    changes &= (ctl_switches_t)(0u - changes);\n", "", "edges of two switches", id="two contacts in a poll"
+        ),
     ],
 )
 def test_a_planted_fault_is_met_by_random_feet(
