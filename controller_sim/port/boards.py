@@ -6,7 +6,10 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from controller_sim.design.form import Design, Place
+from controller_sim.design.storage import largest_save, map_of
 from controller_sim.port.c99 import write_c99
+from controller_sim.port.c_facts import Facts
+from controller_sim.port.c_held import saved_after_us, stored_within_us
 from controller_sim.port.c_types import comment
 from controller_sim.port.errors import PortError
 
@@ -26,7 +29,10 @@ def write_atmega328p(design: Design, source: str) -> dict[str, str]:
     _check(design)
     files = {path.name: path.read_text(encoding="utf-8") for path in sorted(ATMEGA328P.iterdir())}
     leds = led_pins(design)
-    readme = files["README.md"].replace("@TITLE@", design.title).replace("@PINS@", "\n".join(_table(design, leds)))
+    parts = {"@TITLE@": [design.title], "@PINS@": _table(design, leds), "@KEPT@\n": [*_kept(design), ""]}
+    readme = files["README.md"]
+    for mark, lines in parts.items():
+        readme = readme.replace(mark, "\n".join(lines))
     pins = "\n".join(_pins_header(design, leds)) + "\n"
     return {**write_c99(design, source), **files, "README.md": readme, "pins.h": pins}
 
@@ -72,6 +78,31 @@ def _table(design: Design, leds: Sequence[Sequence[int]]) -> Iterable[str]:
         yield from ("| PD2 | display | RS |", "| PD3 | display | E |")
         yield from (f"| PD{n} | display | D{n} |" for n in range(4, 8))
     yield from ("| PD1 | MIDI out | |", "| PD0 | MIDI in | |")
+
+
+def _kept(design: Design) -> Iterable[str]:
+    """How far what is stored lags behind."""
+    largest, whole = largest_save(design), map_of(design)
+    if largest is None:
+        return
+    facts = Facts(design)
+    saved_s = _seconds(saved_after_us(whole, largest.rows))
+    yield f"- Power off too soon and a change is lost as a whole: what one action changes is stored after {saved_s} at most,"
+    yield "  if nothing else that is kept changes meanwhile, which begins the save anew."
+    restless = {cell: comment(design.cells[cell].name) for cell in sorted(facts.kept.restless)}
+    held = ", ".join(name for cell, name in restless.items() if cell in facts.held_cells)
+    others = ", ".join(name for cell, name in restless.items() if cell not in facts.held_cells)
+    if held:
+        lag_s = _seconds(stored_within_us(whole, facts.held_cells))
+        yield "- What pedals, messages, repeats and timers change may go on changing. It is stored all the same, as it was at one instant:"
+        yield f"  at most {lag_s} ago if nothing else changes. Both times take ten polls a millisecond with nothing else to do. ({held})"
+    if others:
+        yield f"- These are too large for that; nothing is stored as long as they go on changing: {others}."
+
+
+def _seconds(time_us: int) -> str:
+    """A time that is not exceeded, in tenths of a second."""
+    return f"{-(-time_us // 100_000) / 10} s"
 
 
 def _pins_header(design: Design, leds: Sequence[Sequence[int]]) -> Iterable[str]:

@@ -250,8 +250,7 @@ class CodeWriter:
     def _statement(self, statement: Statement) -> list[str]:
         match statement:
             case program.SetCell(cell=cell):
-                kept = ["CTL_KEPT_CHANGED();"] if self.facts.design.cells[cell].keep else []
-                return [self._set_cell(statement), *kept]
+                return [self._set_cell(statement), *(self._kept_changed([cell]) if self.facts.kept.changes(statement) else [])]
             case program.SetLocal(slot, value):
                 return [f"{self.names[slot]} = {self.value(value, self.types[slot])};"] if slot in self.names else []
             case program.SetTempo(value):
@@ -275,7 +274,7 @@ class CodeWriter:
                 if not wanted:
                     return []
                 renewed = renewals(self.facts, wanted) if self.renews else []
-                return [f"{self.facts.first_values[wanted]}();", "CTL_KEPT_CHANGED();", *renewed]
+                return [f"{self.facts.first_values[wanted]}();", *self._kept_changed(wanted), *renewed]
             case program.Restart():
                 return ["ctl_restart();"]
             case program.Enter(mode):
@@ -296,10 +295,18 @@ class CodeWriter:
                 return ["ctl_cancel_draft();"] if self.facts.has_drafts else []
         raise TypeError(f"no C for {statement!r}")
 
+    def _kept_changed(self, cells: Iterable[int]) -> list[str]:
+        """What tells the storage that some cells may have changed: nothing where none of them is kept."""
+        kept = self.facts.kept.of(cells)
+        held = kept.issubset(self.facts.held_cells)
+        return [f"CTL_{'HELD' if held else 'KEPT'}_CHANGED();"] if kept else []
+
     def _if(self, statement: program.If) -> list[str]:
         condition = self.condition(statement.condition)
         if condition in _DECIDED:
             return self.block(statement.otherwise if condition == "0" else statement.then)
+        if self._only_stores(statement):
+            return self.block(statement.then)
         lines = [f"if ({condition}) {{", *indented(self.block(statement.then))]
         otherwise = self.block(statement.otherwise)
         if (
@@ -312,6 +319,17 @@ class CodeWriter:
         if otherwise:
             lines += ["} else {", *indented(otherwise)]
         return [*lines, "}"]
+
+    def _only_stores(self, statement: program.If) -> bool:
+        """Whether all that an if does is to store a value that is not there yet: storing it again does no harm."""
+        match statement:
+            case program.If(
+                program.Compare(operator="!=", left=program.CellValue() as there, right=value), (program.SetCell() as stores,), ()
+            ):
+                cell = self.facts.design.cells[stores.cell]
+                same = (there.cell, there.index, value) == (stores.cell, stores.index, stores.value)
+                return same and cell.low <= value.low and value.high <= cell.high and not self.facts.kept.changes(stores)
+        return False
 
     def _argument(self, procedure: int, slot: int, e: Expression) -> str:
         return self.value(e, self.facts.local_types[procedure].get(slot, "int32_t"))

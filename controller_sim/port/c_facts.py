@@ -10,6 +10,7 @@ from controller_sim.design import form, program
 from controller_sim.design.form import Action, Design, Procedure
 from controller_sim.design.program import Expression, Statement
 from controller_sim.design.steps import actions_without_gesture, expressions_in, seen_cells, shows_change, statements_in
+from controller_sim.port.c_held import Kept, held
 from controller_sim.port.c_queue import most_waiting
 from controller_sim.port.c_types import fits_int, string, type_bytes, type_for
 from controller_sim.port.names import distinct, identifier
@@ -92,6 +93,9 @@ class Facts:
         self.constant_cells = frozenset(plain)
         """What nothing ever changes is a table in flash."""
         self.moving_cells = [n for n in range(len(design.cells)) if n not in self.constant_cells]
+        self.kept = Kept(design)
+        self.held_cells = held(self.kept, self.cell_types)
+        """Kept cells that a save goes on with as they were when it began, in the order in which they come first in memory."""
         self.first_values: dict[frozenset[int], str] = {}
         """The functions that give some cells their first values; known once they are written."""
         self.mode_names = distinct((mode.name.upper() for mode in design.modes), "MODE_")

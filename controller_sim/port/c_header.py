@@ -33,7 +33,8 @@ def header_lines(facts: Facts, bound: Bound) -> list[str]:
     lines += ["", *_types(facts, bound), *_enums(facts)]
     if _has_cells(facts):
         lines += ["struct ctl_cells {"]
-        for n, cell in enumerate(design.cells):
+        for n in [*facts.held_cells, *(n for n in range(len(design.cells)) if n not in facts.held_cells)]:
+            cell = design.cells[n]
             if n not in facts.constant_cells:
                 shape = f"[{cell.size}]" if cell.shape else ""
                 rows = f"{cell.shape[0]} rows of {cell.shape[1]}, " if len(cell.shape) == 2 else ""
@@ -144,6 +145,7 @@ def _storage(facts: Facts) -> dict[str, object]:
         "CTL_ROWS_AT_ONCE": whole.rows_at_once,
         "CTL_STORED_CELLS": len(whole.cells),
         "CTL_STORED_SIZES": sum(sizes),
+        "CTL_HELD_BYTES": f"{sum(_cell_bytes(facts, cell) for cell in facts.held_cells)}u",
     }
 
 

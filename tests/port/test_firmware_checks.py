@@ -18,10 +18,26 @@ from firmware_checks.fuzzing import fuzz, missed_by_all, ranges  # noqa: E402
 from firmware_checks.lint import deviations_in, lint  # noqa: E402
 from firmware_checks.soak import soak  # noqa: E402
 
+from controller_sim.design import load_design_text  # noqa: E402
 from controller_sim.port import c99  # noqa: E402
 from controller_sim.port.c99 import runtime_files, write_c99  # noqa: E402
 
 STARTER = wild.named_designs([ROOT / "configs" / "starter.yaml"])
+RESTLESS = """
+switches: [go]
+pedals: {swell: {reads: 0..1023, heel: 0, toe: 1023}}
+memory:
+  near: {range: 0..127, keep: yes}
+  between: {range: 0..9, size: 9, keep: yes}
+  far: {range: -500..70000, start: 0, ends: clamp, keep: yes}
+modes:
+  play:
+    on:
+      press go: between[3] = 7
+      move swell: |
+        near = swell
+        far += swell
+"""
 
 
 def plant(monkeypatch: pytest.MonkeyPatch, name: str, before: str, after: str) -> None:
@@ -101,6 +117,25 @@ def test_storage_that_a_power_cut_can_break_is_found(before: str, after: str, tm
     plant(monkeypatch, "storage.c", before, after)
     with pytest.raises(CheckError, match=r"neither all old nor all new|does not come up|is refused|lies beyond the storage"):
         cuts(STARTER, 1, False, 1, 1, tmp_path / "planted", quiet)
+
+
+@pytest.mark.needs("cc")
+@pytest.mark.parametrize(
+    ("name", "before", "after"),
+    [
+        pytest.param("storage.c", "offset < CTL_HELD_BYTES ? store.held + offset : settled(offset)", "settled(offset)", id="not held"),
+        pytest.param("storage.c", "if (store.held_changed && store.phase == IDLE)", "if (false)", id="forgotten"),
+        pytest.param("state.h", "(ctl.stored.held_changed = true)", "(ctl.stored.changed = true)", id="begun anew for ever"),
+    ],
+)
+def test_storage_that_cells_can_outrun_is_found(
+    name: str, before: str, after: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    designs = {"restless": load_design_text(RESTLESS, "restless.yaml")}
+    assert cuts(designs, 1, False, 1, 1, tmp_path / "as it is", quiet)["cuts_while_changing"] > 10_000
+    plant(monkeypatch, name, before, after)
+    with pytest.raises(CheckError, match="never so, or too long ago"):
+        cuts(designs, 1, False, 1, 1, tmp_path / "planted", quiet)
 
 
 @pytest.mark.needs("cc", "clang", "gcc", "gcov")

@@ -1,6 +1,9 @@
 /* Power fails at every byte that is written to the storage, leaving every value there, and again while that is put in order: what
  * comes up must be all old or all new. `cuts SEED SAVES DEEP`.
  *
+ * Where cells are held, they are also changed all the time, and power fails at every byte of what is then written: what comes up
+ * must be what they all were at one instant, which is not long ago.
+ *
  * With DEEP (1) second cuts follow all first ones and leave every value, and all images of other versions are taken over. Without
  * (0) they leave values that mean something, the more rows there are, the fewer first cuts they follow, and two images are taken.
  */
@@ -9,7 +12,7 @@
 #if CTL_HAS_STORAGE
 #define MOST_WRITES 8192u
 
-static uint64_t state, boots, saves, tidied, cut_bytes, cut_again;
+static uint64_t state, boots, saves, tidied, cut_bytes, cut_again, cut_restless;
 static bool deep;
 
 struct kept {
@@ -168,6 +171,130 @@ static void save(bool with_cuts)
     }
 }
 
+#if CTL_HELD_BYTES
+/* Steps: what is stored became so in the last save, which began when it was so, and a next one may wait for the journal to be tidied. */
+enum {
+    SAVE_STEPS = 2 * CTL_ROWS * (CTL_ROW_BYTES + 1) + ENTRY_BYTES + CTL_ROWS * (CTL_ROW_BYTES + 1) + 8,
+    TIDY_STEPS = CTL_ROWS * (CTL_ROW_BYTES + 4) + 2,
+    LONGEST_LAG = 2 * SAVE_STEPS + TIDY_STEPS,
+    MOST_PAST = LONGEST_LAG + 2
+};
+
+/* What the cells have been, and since which step: a ring. */
+static struct {
+    struct kept kept;
+    unsigned long since;
+} past[MOST_PAST];
+static unsigned long newest, step;
+
+static void remember(void)
+{
+    newest++;
+    past[newest % MOST_PAST].kept = kept_now();
+    past[newest % MOST_PAST].since = step;
+}
+
+/* Whether the cells were so at one step of the last `lag`. */
+static bool were_so(const struct kept *kept, unsigned long lag)
+{
+    unsigned long until = step;
+    for (unsigned long n = newest; n && newest - n < MOST_PAST && until + lag >= step; n--) {
+        if (same_kept(&past[n % MOST_PAST].kept, kept)) {
+            return true;
+        }
+        until = past[n % MOST_PAST].since;
+    }
+    return false;
+}
+
+/* Give some kept cells other values: held ones, or any. */
+static void change_some(bool any)
+{
+    uint8_t others[sizeof cells - CTL_HELD_BYTES + 1];
+    memcpy(others, (uint8_t *)&cells + CTL_HELD_BYTES, sizeof cells - CTL_HELD_BYTES);
+    struct kept new = kept_now();
+    for (unsigned left = 1u + draw(4); left; left--) {
+        uint32_t which = draw(COUNT_OF(wild_kept));
+        struct kept tried = new;
+        tried.values[which] = (int32_t)(wild_kept[which].low + (int64_t)draw(0x7FFFFFFFu) % (wild_kept[which].high - wild_kept[which].low + 1));
+        host_set_kept(tried.values);
+        if (any || !memcmp(others, (uint8_t *)&cells + CTL_HELD_BYTES, sizeof cells - CTL_HELD_BYTES)) {
+            new = tried;
+        }
+        host_set_kept(new.values);
+    }
+    if (memcmp(others, (uint8_t *)&cells + CTL_HELD_BYTES, sizeof cells - CTL_HELD_BYTES)) {
+        CTL_KEPT_CHANGED();
+    }
+    CTL_HELD_CHANGED();
+}
+
+/* Power fails now, or in the byte that has just been written over what was there. */
+static void cut_now(bool is_written, unsigned long lag)
+{
+    static struct run after;
+    struct ctl_state then = ctl;
+    struct kept values = kept_now();
+    uint8_t image[CTL_STORAGE_BYTES];
+    uint16_t address = chip.address;
+    uint8_t byte = chip.bytes[address], before = is_written ? chip.before : byte;
+    memcpy(image, chip.bytes, sizeof image);
+    for (unsigned torn = 0; torn < 256; torn++) {
+        if (is_written ? tells(torn, before, byte) : torn == byte) {
+            chip.bytes[address] = (uint8_t)torn;
+            demand(boot(&after), "a cut leaves an image that is refused");
+            struct kept found = kept_now();
+            demand(were_so(&found, lag), "what comes up was never so, or too long ago");
+            cut_restless++;
+            memcpy(chip.bytes, image, sizeof image);
+        }
+    }
+    chip.is_busy = false;
+    ctl = then;
+    host_set_kept(values.values);
+}
+
+/* Cells change every few steps, on and on, through some rounds of the journal. */
+static void change_without_end(unsigned rounds, uint32_t every, bool any)
+{
+    static uint32_t one[1];
+    unsigned long lag = any ? ~0ul / 2 : LONGEST_LAG;
+    uint64_t wanted = tidied + rounds;
+    for (step++; tidied < wanted; step++) {
+        if (!draw(every)) {
+            change_some(any && !draw(40));
+            remember();
+        }
+        uint16_t tail = ctl.stored.tail;
+        written = one;
+        written_room = COUNT_OF(one);
+        written_count = 0;
+        chip.is_busy = false;
+        ctl_store_step();
+        tidied += ctl.stored.tail < tail;
+        if (written_count || step % LONGEST_LAG == 0) {
+            cut_now(written_count, lag);
+        }
+    }
+    written_room = 0;
+}
+
+static void restless(void)
+{
+    static struct run run;
+    static const uint32_t pace[] = {1, 3, 20, 100};
+    memset(chip.bytes, 0xFF, sizeof chip.bytes);
+    demand(boot(&run), "a new chip is refused");
+    remember();
+    for (unsigned i = 0; i < COUNT_OF(pace) && CTL_ROWS <= CTL_ROWS_AT_ONCE; i++) {
+        change_without_end(2, pace[i], false);
+    }
+    for (unsigned i = 2; i < COUNT_OF(pace) && CTL_ROWS <= CTL_ROWS_AT_ONCE; i++) {
+        change_without_end(2, pace[i], true);
+    }
+}
+#endif
+
 /* A chip that is made ready, or taken over from another version of the design. */
 static void cut_at_power_on(const uint8_t image[])
 {
@@ -210,14 +337,18 @@ int main(int count, char **arguments)
         }
         save(true);
     }
-    printf("{\"saves\": %llu, \"tidied\": %llu, \"cuts\": %llu, \"cuts_in_recovery\": %llu, \"boots\": %llu}\n", (unsigned long long)saves,
-           (unsigned long long)tidied, (unsigned long long)cut_bytes, (unsigned long long)cut_again, (unsigned long long)boots);
+#if CTL_HELD_BYTES
+    restless();
+#endif
+    printf("{\"saves\": %llu, \"tidied\": %llu, \"cuts\": %llu, \"cuts_in_recovery\": %llu, \"cuts_while_changing\": %llu, \"boots\": %llu}\n",
+           (unsigned long long)saves, (unsigned long long)tidied, (unsigned long long)cut_bytes, (unsigned long long)cut_again,
+           (unsigned long long)cut_restless, (unsigned long long)boots);
     return 0;
 }
 #else
 int main(void)
 {
-    puts("{\"saves\": 0, \"tidied\": 0, \"cuts\": 0, \"cuts_in_recovery\": 0, \"boots\": 0}");
+    puts("{\"saves\": 0, \"tidied\": 0, \"cuts\": 0, \"cuts_in_recovery\": 0, \"cuts_while_changing\": 0, \"boots\": 0}");
     return 0;
 }
 #endif

@@ -10,13 +10,13 @@ from typing import Any
 from firmware_checks.building import compile_c, compiler, put, run, side_by_side
 from firmware_checks.wild import Designs, folder_of, kept_cells, wild_files
 
-NUMBERS = ("saves", "tidied", "cuts", "cuts_in_recovery", "boots")
+NUMBERS = ("saves", "tidied", "cuts", "cuts_in_recovery", "cuts_while_changing", "boots")
 
 
 def cuts(designs: Designs, saves: int, deep: bool, seed: int, jobs: int, folder: Path, tell: Callable[[str], None]) -> dict[str, Any]:
-    """Cut the power in so many saves of each design that keeps anything, and in as many as bring its journal home.
+    """Cut the power in so many saves of each design that keeps anything, in as many that bring its journal home, and while cells change.
 
-    Raises CheckError when what comes up is neither all old nor all new.
+    Raises CheckError when what comes up is neither all old nor all new, or too old.
     """
     compiler()
     keeping = [name for name, design in designs.items() if kept_cells(design)]
@@ -37,4 +37,9 @@ def cuts(designs: Designs, saves: int, deep: bool, seed: int, jobs: int, folder:
 
 def line_of(result: dict[str, Any]) -> str:
     many = f"{result['saves']:,} saves, {result['cuts']:,} cuts and {result['cuts_in_recovery']:,} while these were put in order"
-    return f"{result['design']:16}{many}: all old or all new"
+    restless = (
+        f"; {result['cuts_while_changing']:,} while cells went on changing: as they were at one instant"
+        if result["cuts_while_changing"]
+        else ""
+    )
+    return f"{result['design']:16}{many}: all old or all new{restless}"

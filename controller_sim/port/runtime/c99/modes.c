@@ -51,8 +51,7 @@ static void leave(void)
 #if CTL_DRAFT_BYTES
     if (ctl.drafting && !ctl_draft_saves[ctl.mode]) {
         ctl_cancel_draft();
-    }
-    if (ctl.drafting) {
+    } else if (ctl.drafting) {
         CTL_KEPT_CHANGED();
     }
     ctl.drafting = false;
@@ -202,9 +201,11 @@ void ctl_save_draft(void)
         return;
     }
     copy_draft(false);
+    if (ctl.drafting) {
+        CTL_KEPT_CHANGED();
+    }
     ctl.drafting = true;
     ctl.dirty = true;
-    CTL_KEPT_CHANGED();
 }
 
 /* Give the drafted cells back the values they had on entering the mode, or at the last save. */

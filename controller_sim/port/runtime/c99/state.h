@@ -341,6 +341,10 @@ struct ctl_parser {
 struct ctl_stored {
     bool usable;
     bool changed; /* kept cells may have changed since it was looked for rows to write */
+#if CTL_HELD_BYTES
+    bool held_changed; /* held ones may */
+    uint8_t held[CTL_HELD_BYTES]; /* the first of the cells, as they are being saved */
+#endif
     bool tidies;  /* whether a full journal is brought home after a save */
     bool is_fetched, is_whole; /* the row in row_bytes, at power-on */
     uint8_t phase;
@@ -543,6 +547,7 @@ void ctl_restart(void);
 bool ctl_store_power_on(void);
 bool ctl_store_step(void);
 #define CTL_KEPT_CHANGED() (ctl.stored.changed = true)
+#define CTL_HELD_CHANGED() (ctl.stored.held_changed = true)
 #else
 #define CTL_KEPT_CHANGED() ((void)0)
 #endif

@@ -9,7 +9,8 @@
  * values, each as its distance from the low end, highest byte first.
  *
  * A byte takes milliseconds, so a save is written one byte a poll, when the memory is not busy. Cells that change meanwhile
- * make the unfinished entry begin anew: nothing of it counts yet.
+ * make the unfinished entry begin anew: nothing of it counts yet. Those that more than feet can change (the held ones) might
+ * do so for ever: a save goes on with them as they were when it began, and the next one begins when it is done.
  */
 #include <string.h>
 
@@ -133,19 +134,42 @@ static void set_value(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t whi
     *bytes = (uint8_t)(value & 0xFFu);
 }
 
-/* The distance of a kept value from the low end of its range: of a drafted one as it was before the draft. */
+/* What stands at a place of the cells: where it is drafted, what stood there before the draft. */
+static const uint8_t *settled(ctl_offset_t offset)
+{
+#if CTL_DRAFT_BYTES
+    const uint8_t *saved = ctl_in_snapshot(offset);
+    if (saved) {
+        return saved;
+    }
+#endif
+    return (const uint8_t *)&cells + offset;
+}
+
+/* From here on the held cells are saved as they are now. */
+static void hold(void)
+{
+#if CTL_HELD_BYTES
+    for (ctl_offset_t offset = 0; offset < CTL_HELD_BYTES; offset++) {
+        store.held[offset] = *settled(offset);
+    }
+    store.held_changed = false;
+#endif
+}
+
+/* The distance of a kept value, as it is to be saved, from the low end of its range. */
 static ctl_stored_t distance_of(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t which)
 {
     ctl_offset_t offset = (ctl_offset_t)(cell->offset + which * SIZE(cell));
-    const uint8_t *bytes = (const uint8_t *)&cells + offset;
-#if CTL_DRAFT_BYTES
-    const uint8_t *saved = ctl_in_snapshot(offset);
-    bytes = saved ? saved : bytes;
+#if CTL_HELD_BYTES
+    const uint8_t *bytes = offset < CTL_HELD_BYTES ? store.held + offset : settled(offset);
+#else
+    const uint8_t *bytes = settled(offset);
 #endif
     return (ctl_stored_t)(value_at(bytes, cell) - cell->low);
 }
 
-/* A byte of the stream as the kept values are now. */
+/* A byte of the stream as it is to be saved. */
 static uint8_t stream_byte(uint16_t place)
 {
     if (place < HEADER_BYTES) {
@@ -252,6 +276,7 @@ enum {
 
 static void plan(void)
 {
+    hold();
     store.phase = PLAN;
     store.row = 0;
     store.column = 0;
@@ -395,6 +420,11 @@ bool ctl_store_step(void)
     if (!store.usable || hw_store_is_busy()) {
         return store.usable;
     }
+#if CTL_HELD_BYTES
+    if (store.held_changed && store.phase == IDLE) {
+        store.changed = true;
+    }
+#endif
     if (store.changed && store.phase < CHECK_HIGH) {
         store.changed = false;
         plan();
@@ -437,6 +467,7 @@ static void put_and_wait(uint16_t address, uint8_t byte)
 /* Write the image anew, from the last row to the first. Until the header, the first row, is whole there is nothing stored. */
 static void format(void)
 {
+    hold();
     if (hw_stored(0) == MAGIC) {
         put_and_wait(0, END);
     }
@@ -596,6 +627,7 @@ static bool take_over(void)
         return false;
     }
     read_values(taken);
+    hold();
     store.row = 0;
     store.column = 0;
     while (store.row < CTL_ROWS) {
