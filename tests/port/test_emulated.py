@@ -180,7 +180,7 @@ FAULTS = {
     "a pedal is the other": ("board.c", "5u - (ADMUX & 7u)", "4u ^ (ADMUX & 7u)", "run"),
     "a byte that comes in is lost": ("board.c", "if (end != receive_first)", "if (byte != 0x2B && end != receive_first)", "run"),
     "a byte is written while the EEPROM is busy": ("board.c", "return EECR & (1u << EEPE);", "return false;", "run"),
-    "a save ends early": ("storage.c", "        put_journal(store.tail, LIVE);\n", "", ""),
+    "a save ends early": ("storage.c", "        ctl_put_journal(store.tail, LIVE);\n", "", ""),
 }
 
 

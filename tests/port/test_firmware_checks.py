@@ -69,7 +69,7 @@ def test_the_firmware_as_it_is_plays_as_many_edges_as_were_asked_for_and_more_th
     [
         pytest.param("show.c", "ctl.leds[led] = values[led];", "ctl.leds[led + 1] = values[led];", "out of bounds", id="stray write"),
         pytest.param(
-            "storage.c", "    wait();\n    put_and_wait(0, MAGIC);", "    put_and_wait(0, MAGIC);", "is read while", id="busy memory"
+            "recovery.c", "    wait();\n    put_and_wait(0, MAGIC);", "    put_and_wait(0, MAGIC);", "is read while", id="busy memory"
         ),
         pytest.param("messages.c", "let_out(ports, bytes, 2);", "let_out(ports, bytes, 1);", "another length", id="half a message"),
         pytest.param(
@@ -105,16 +105,18 @@ def test_what_compilers_do_differently_is_told(tmp_path: Path, monkeypatch: pyte
 
 @pytest.mark.needs("cc")
 @pytest.mark.parametrize(
-    ("before", "after"),
+    ("name", "before", "after"),
     [
-        pytest.param("put_journal(store.end, END);", "(void)0;", id="an old entry behind the new one comes back"),
-        pytest.param("static void begin_entry(void)\n{", "static void begin_entry(void)\n{\n    put_journal(0, END);", id="ended early"),
-        pytest.param("return (uint16_t)(LAST_ADDRESS - place);", "return (uint16_t)(LAST_ADDRESS - (place ? place : 1u));", id="overlap"),
+        pytest.param("storage.c", "ctl_put_journal(store.end, END);", "(void)0;", id="an old entry behind the new one comes back"),
+        pytest.param("storage.c", "begin_entry(void)\n{", "begin_entry(void)\n{\n    ctl_put_journal(0, END);", id="ended early"),
+        pytest.param("image.c", "(LAST_ADDRESS - place);", "(LAST_ADDRESS - (place ? place : 1u));", id="overlap"),
     ],
 )
-def test_storage_that_a_power_cut_can_break_is_found(before: str, after: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_storage_that_a_power_cut_can_break_is_found(
+    name: str, before: str, after: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     cuts(STARTER, 1, False, 1, 1, tmp_path / "as it is", quiet)
-    plant(monkeypatch, "storage.c", before, after)
+    plant(monkeypatch, name, before, after)
     with pytest.raises(CheckError, match=r"neither all old nor all new|does not come up|is refused|lies beyond the storage"):
         cuts(STARTER, 1, False, 1, 1, tmp_path / "planted", quiet)
 
@@ -123,7 +125,7 @@ def test_storage_that_a_power_cut_can_break_is_found(before: str, after: str, tm
 @pytest.mark.parametrize(
     ("name", "before", "after"),
     [
-        pytest.param("storage.c", "offset < CTL_HELD_BYTES ? store.held + offset : settled(offset)", "settled(offset)", id="not held"),
+        pytest.param("image.c", "offset < CTL_HELD_BYTES ? store.held + offset : settled(offset)", "settled(offset)", id="not held"),
         pytest.param("storage.c", "if (store.held_changed && store.phase == IDLE)", "if (false)", id="forgotten"),
         pytest.param("state.h", "(ctl.stored.held_changed = true)", "(ctl.stored.changed = true)", id="begun anew for ever"),
     ],
@@ -174,7 +176,7 @@ WEAKNESSES = (
     ("modes.c", "ctl.next_mode = mode;", "\n    { uint8_t mode = 0; ctl.next_mode = mode; }", "^starter: gcc: modes.c.*shadow"),
     (
         "storage.c",
-        '#include "state.h"',
+        '#include "storage.h"',
         "\nuint8_t ctl_low(int value);\nuint8_t ctl_low(int value) { return value; }",
         "gcc: storage.c.*conversion",
     ),

@@ -112,7 +112,7 @@ static unsigned rows_changed(const uint8_t before[])
     for (unsigned row = 0; row < CTL_ROWS; row++) {
         bool differs = false;
         for (unsigned i = row * CTL_ROW_BYTES; i < (row + 1u) * CTL_ROW_BYTES; i++) {
-            differs |= before[i] != stream_byte((uint16_t)i);
+            differs |= before[i] != ctl_stream_byte((uint16_t)i);
         }
         count += differs;
     }
@@ -125,7 +125,7 @@ static struct kept change(const struct kept *old)
     static uint8_t before[CTL_ROWS * CTL_ROW_BYTES];
     struct kept new = *old;
     for (unsigned i = 0; i < sizeof before; i++) {
-        before[i] = stream_byte((uint16_t)i);
+        before[i] = ctl_stream_byte((uint16_t)i);
     }
     for (unsigned left = 1u + draw(4); left; left--) {
         uint32_t which = draw(COUNT_OF(wild_kept));
@@ -333,7 +333,7 @@ int main(int count, char **arguments)
     }
     for (unsigned long n = 0; n < 1 + wanted / 8; n++) {
         for (uint64_t before = tidied; tidied == before;) {
-            save(!has_room(CTL_ROWS_AT_ONCE < 8 ? CTL_ROWS_AT_ONCE : 8));
+            save(!ctl_has_room(CTL_ROWS_AT_ONCE < 8 ? CTL_ROWS_AT_ONCE : 8));
         }
         save(true);
     }

@@ -17,7 +17,9 @@
 #include "messages.c"
 #include "tempo.c"
 #include "arrivals.c"
+#include "image.c"
 #include "storage.c"
+#include "recovery.c"
 #include "poll.c"
 #include "design.c"
 

@@ -542,7 +542,7 @@ void ctl_renew_draft(ctl_offset_t offset, ctl_offset_t size);
 void ctl_restart(void);
 #endif
 
-/* storage.c */
+/* recovery.c, storage.c */
 #if CTL_HAS_STORAGE
 bool ctl_store_power_on(void);
 bool ctl_store_step(void);

@@ -9,6 +9,8 @@
 #include "messages.c"
 #include "tempo.c"
 #include "arrivals.c"
+#include "image.c"
 #include "storage.c"
+#include "recovery.c"
 #include "design.c"
 #include "host.c"
