@@ -6,33 +6,29 @@ An interrupt comes on top where the stack is deepest; none comes on top of anoth
 from __future__ import annotations
 
 import re
-import subprocess
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from controller_sim.port.avr import RAM_BYTES
 from controller_sim.port.errors import PortError
+from controller_sim.port.machine_code import (
+    CALLS,
+    ENDS,
+    EPILOGUE,
+    JUMPS,
+    POINTED,
+    PROLOGUE,
+    SKIPS,
+    TABLE_JUMP,
+    Instruction,
+    MachineCode,
+    read_machine_code,
+)
 
 RETURN_BYTES = 2
-SKIPS = ("cpse", "sbrc", "sbrs", "sbic", "sbis")
-ENDS = ("ret", "reti")
 STACK_LOW = "0x3d"
 """The register that holds the lower half of the stack pointer (ATmega328P data sheet, register summary); SPH is written before it."""
-PROLOGUE, EPILOGUE, TABLE_JUMP = "__prologue_saves__", "__epilogue_restores__", "__tablejump2__"
-"""What avr-gcc shares among functions: saving registers and making room, the opposite, and jumping by a table."""
-_FUNCTION = re.compile(r"^([0-9a-f]+) <([^>]+)>:$")
-_LINE = re.compile(r"^\s*([0-9a-f]+):\t((?:[0-9a-f]{2} )+)\s*\t(\S+)\s*([^;]*)(?:;\s*(.*))?$")
-_ADDRESS = re.compile(r"0x([0-9a-f]+)\b")
-
-
-@dataclass(frozen=True, slots=True)
-class Instruction:
-    address: int
-    name: str
-    operands: tuple[str, ...]
-    target: int | None
-    """Where it jumps to or what it calls."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,47 +54,25 @@ class Deepest:
 
 def deepest_stack(elf: Path) -> Deepest:
     """The bound for a built firmware. Raises PortError where its code cannot be followed, as in a recursion."""
-    done = subprocess.run(["avr-objdump", "-d", "-z", str(elf)], capture_output=True, text=True, check=True)
-    code = _Code(done.stdout.splitlines())
-    program = code.deepest(code.start("main"))
-    interrupts = [code.deepest(address) for name, address in code.functions() if re.fullmatch(r"__vector_\d+", name)]
+    code = read_machine_code(elf)
+    stack = _Stack(code)
+    program = stack.deepest(code.start("main"))
+    interrupts = [stack.deepest(address) for name, address in code.functions() if re.fullmatch(r"__vector_\d+", name)]
     worst = max(interrupts, key=lambda each: each.bytes, default=Deepest(-RETURN_BYTES, ()))
     return Deepest(RETURN_BYTES + program.bytes + RETURN_BYTES + worst.bytes, program.path + worst.path)
 
 
-class _Code:
-    def __init__(self, lines: Iterable[str]) -> None:
-        self._instructions: dict[int, Instruction] = {}
-        self._names: dict[int, str] = {}
-        self._bytes: dict[int, int] = {}
-        for line in lines:
-            if match := _FUNCTION.match(line):
-                self._names[int(match[1], 16)] = match[2]
-            elif match := _LINE.match(line):
-                operands = tuple(part.strip() for part in match[4].split(",") if part.strip())
-                found = _ADDRESS.search(match[5] or "") or _ADDRESS.search(match[4])
-                address = int(match[1], 16)
-                self._instructions[address] = Instruction(address, match[3], operands, int(found[1], 16) if found else None)
-                self._bytes.update(enumerate(bytes.fromhex(match[2]), address))
-        self._addresses = sorted(self._instructions)
-        self._next = dict(zip(self._addresses, self._addresses[1:], strict=False))
+class _Stack:
+    def __init__(self, code: MachineCode) -> None:
+        self._code = code
         self._known: dict[int, Deepest] = {}
         self._under_way: list[int] = []
-
-    def functions(self) -> Iterator[tuple[str, int]]:
-        yield from ((name, address) for address, name in self._names.items())
-
-    def start(self, name: str) -> int:
-        found = next((address for each, address in self.functions() if each == name), None)
-        if found is None:
-            raise PortError(f"the firmware has no {name}")
-        return found
 
     def deepest(self, start: int) -> Deepest:
         """The deepest stack in a function and all that it calls, without its own return address."""
         if start in self._known:
             return self._known[start]
-        name = self._name(start)
+        name = self._code.name_at(start)
         if start in self._under_way:
             raise PortError(f"the stack of the firmware has no bound: {name} may call itself")
         self._under_way.append(start)
@@ -110,9 +84,6 @@ class _Code:
         self._known[start] = worst
         return worst
 
-    def _name(self, address: int) -> str:
-        return self._names[max(start for start in self._names if start <= address)]
-
     def _walk(self, start: int) -> Iterator[Deepest]:
         """The stack at each place that is come to in a function, with what is called there."""
         waiting = [(start, Depth(0))]
@@ -122,10 +93,10 @@ class _Code:
             if been.get(address, -1) >= depth.bytes:
                 continue
             if depth.bytes > RAM_BYTES:
-                raise PortError(f"the stack of the firmware has no bound in {self._name(start)}")
+                raise PortError(f"the stack of the firmware has no bound in {self._code.name_at(start)}")
             been[address] = depth.bytes
             yield Deepest(depth.bytes, ())
-            instruction = self._instructions[address]
+            instruction = self._code.instructions[address]
             for place, after, called in self._steps(instruction, depth):
                 if called is not None:
                     yield Deepest(after.bytes + called.bytes, called.path)
@@ -135,55 +106,39 @@ class _Code:
 
     def _steps(self, instruction: Instruction, depth: Depth) -> Iterator[tuple[int | None, Depth, Deepest | None]]:
         """Where it goes on after an instruction, and how deep it is there; or what is called, and how deep it is then."""
-        name, target, following = instruction.name, instruction.target, self._next[instruction.address]
-        if name in ("icall", "eicall", "ijmp", "eijmp"):
+        name, target, following = instruction.name, instruction.target, self._code.following[instruction.address]
+        if name in POINTED:
             raise PortError(f"the stack of the firmware cannot be followed: {name} at {instruction.address:#x}")
         if name in ENDS:
             return
-        if name in ("call", "rcall") and target != following:
+        if name in CALLS and target != following:
             assert target is not None
             yield None, replace(depth, bytes=depth.bytes + RETURN_BYTES), self.deepest(target)
             yield following, depth, None
             return
-        if name in ("jmp", "rjmp"):
+        if name in JUMPS:
             yield from self._jump(instruction, depth)
             return
         elif name.startswith("br") and target is not None:
             yield target, depth, None
         elif name in SKIPS:
-            yield self._next[following], depth, None
+            yield self._code.following[following], depth, None
         yield following, _after(instruction, depth), None
 
     def _jump(self, instruction: Instruction, depth: Depth) -> Iterator[tuple[int | None, Depth, Deepest | None]]:
         target = instruction.target
         assert target is not None
-        owner = self._name(target)
-        if owner == self._name(instruction.address):
+        owner = self._code.name_at(target)
+        if owner == self._code.name_at(instruction.address):
             yield target, depth, None
         elif owner == PROLOGUE:
-            pushes = sum(self._instructions[address].name == "push" for address in self._addresses if target <= address < self._end(target))
+            pushes = sum(each.name == "push" for each in self._code.rest(target))
             whole = depth.bytes + pushes + depth.room
-            yield self._next[instruction.address], Depth(whole, whole), None
+            yield self._code.following[instruction.address], Depth(whole, whole), None
         elif owner == TABLE_JUMP:
-            yield from ((place, depth, None) for place in self._table(instruction.address))
+            yield from ((place, depth, None) for place in self._code.table(instruction.address))
         elif owner != EPILOGUE:
             yield None, depth, self.deepest(target)
-
-    def _table(self, jump: int) -> Iterator[int]:
-        """Where a jump by a table may lead: the table's words, as long as they lie in the same function; Z holds its place in words."""
-        upper = self._instructions[max(address for address in self._addresses if address < jump)]
-        lower = self._instructions[max(address for address in self._addresses if address < upper.address)]
-        if (lower.name, upper.name) != ("subi", "sbci") or lower.operands[0] != "r30" or upper.operands[0] != "r31":
-            raise PortError(f"the stack of the firmware cannot be followed: the table of the jump at {jump:#x} is not found")
-        place = 2 * (-(int(upper.operands[1], 0) << 8 | int(lower.operands[1], 0)) & 0xFFFF)
-        while (led_to := 2 * (self._bytes.get(place, 0) | self._bytes.get(place + 1, 0) << 8)) in self._instructions:
-            if self._name(led_to) != self._name(jump):
-                break
-            yield led_to
-            place += 2
-
-    def _end(self, address: int) -> int:
-        return min(start for start in self._names if start > address)
 
 
 def _after(instruction: Instruction, depth: Depth) -> Depth:
