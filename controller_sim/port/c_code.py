@@ -245,7 +245,8 @@ class CodeWriter:
     def _send_all(self, run: Sequence[Statement]) -> list[str]:
         entries = [", ".join([PORTS[s.ports], *self._bytes(s.data)]) for s in run if isinstance(s, program.Send)]
         head = "    static const CTL_FLASH uint8_t messages[] = {"
-        return ["{", head, *(f"        {entry}," for entry in entries), "    };", "    ctl_send_all(messages, sizeof messages);", "}"]
+        call = f"    ctl_send_all(messages, sizeof messages); /* at most {len(run)} rounds */"
+        return ["{", head, *(f"        {entry}," for entry in entries), "    };", call, "}"]
 
     def _statement(self, statement: Statement) -> list[str]:
         match statement:
@@ -389,7 +390,8 @@ class CodeWriter:
             loop.step, f"{name} = ({kind})({name} {'+' if loop.step > 0 else '-'} {abs(loop.step)})"
         )
         test = f"{name} {'<' if loop.step > 0 else '>'} {number(end if abs(loop.step) > 1 else loop.stop)}"
-        return [f"for ({kind} {name} = {number(loop.start)}; {test}; {step}) {{", *indented(body), "}"]
+        told = "" if abs(loop.step) == 1 else f" /* at most {len(values)} rounds */"
+        return [f"for ({kind} {name} = {number(loop.start)}; {test}; {step}) {{{told}", *indented(body), "}"]
 
     def _send(self, ports: int, data: Sequence[Expression], delay_us: int) -> list[str]:
         if delay_us:

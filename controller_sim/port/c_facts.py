@@ -190,11 +190,15 @@ class Facts:
         """Whether a body may change what some display or LED shows."""
         return shows_change(body, self.seen_cells)
 
+    def shown_texts(self) -> Iterator[program.Text]:
+        """The lines and notices of the display."""
+        yield from (line for mode in self.design.modes for view in mode.views for line in view.lines)
+        yield from (s.text for s in self.statements if isinstance(s, program.Notice))
+
     def shown_numbers(self) -> Iterator[Expression]:
         """The expressions that texts show as numbers."""
-        texts = [line for mode in self.design.modes for view in mode.views for line in view.lines]
-        texts += [s.text for s in self.statements if isinstance(s, program.Notice)]
-        return (part.expression for text in texts for part in text.parts if isinstance(part, program.Field) and not part.names)
+        fields = (part for text in self.shown_texts() for part in text.parts if isinstance(part, program.Field))
+        return (part.expression for part in fields if not part.names)
 
     def text_name(self, text: str) -> str:
         """The table that holds a text."""

@@ -9,6 +9,7 @@ from controller_sim.design.form import Debounce, Moved, Received
 from controller_sim.design.storage import keeps, map_of
 from controller_sim.port.c_code import longest_text
 from controller_sim.port.c_facts import Facts
+from controller_sim.port.c_most import largest
 from controller_sim.port.c_tables import Bound
 from controller_sim.port.c_types import comment, type_bytes, type_for
 
@@ -87,6 +88,7 @@ def _values(facts: Facts, bound: Bound) -> dict[str, object]:
         "CTL_HAS_CONDITIONS": int(facts.has_conditions),
         "CTL_HAS_EAGER": int(any(binding.eager for binding in design.bindings)),
         **_uses(facts),
+        **largest(facts, bound),
     }
 
 

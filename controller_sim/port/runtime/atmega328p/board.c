@@ -82,11 +82,11 @@ void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count)
         return;
     }
     uint8_t end = send_end;
-    for (uint8_t i = ctl_status_is_running(bytes[0]) ? 1 : 0; i < count; i++) {
+    for (uint8_t i = ctl_status_is_running(bytes[0]) ? 1 : 0; i < count; i++) { /* at most count rounds */
         uint8_t next = after(end);
         if (next == send_first) {
             send_up_to(end);
-            while (next == send_first) {
+            while (next == send_first) { /* at most 0 rounds: what is told of polls leaves this wait out */
                 /* Better late than lost: a note-off that is dropped hangs for the rest of the evening. */
             }
         }
@@ -111,7 +111,7 @@ void hw_set_led(uint8_t led, uint8_t value)
     for (uint8_t colour = 0; colour < LED_COLOURS; colour++) {
         others &= (led_pins_t)~led_pin[led][colour];
     }
-    for (uint8_t level = ON; level <= DIM; level++) {
+    for (uint8_t level = ON; level <= DIM; level++) { /* at most DIM rounds */
         pins_at[level] &= others;
     }
     pins_at[value & 3u] |= led_pin[led][value >> 2];

@@ -33,7 +33,7 @@ static void respond_to_move(uint8_t p)
 #if CTL_HAS_CONDITIONS
     ctl_conditions_t holds = ctl_read_conditions();
 #endif
-    for (ctl_part_t i = 0; i < part->count; i++) {
+    for (ctl_part_t i = 0; i < part->count; i++) { /* at most CTL_MOVES rounds */
         const CTL_FLASH struct ctl_move *move = &ctl_moves[part->first + i];
         if (move->pedal != p) {
             continue;
@@ -159,7 +159,7 @@ static bool fits(const CTL_FLASH struct ctl_heard *heard, const int16_t values[]
     if (count < heard->values) {
         return false;
     }
-    for (uint8_t i = 0; i < heard->values; i++) {
+    for (uint8_t i = 0; i < heard->values; i++) { /* at most CTL_HEARD_VALUES rounds */
         const CTL_FLASH struct ctl_value_range *range = &ctl_value_ranges[heard->first_range + i];
         if (values[i] < range->low || values[i] > range->high) {
             return false;
@@ -173,7 +173,7 @@ static void hear(uint8_t port, const uint8_t *bytes, uint8_t length)
     const CTL_FLASH struct ctl_part *part = &ctl_mode_heard[ctl.mode];
     int16_t values[CTL_HEARD_VALUES] = {0}, pair[2] = {0, 0};
     uint8_t status = bytes[0], count = 2;
-    for (uint8_t i = 1; i < length && i <= CTL_HEARD_VALUES; i++) {
+    for (uint8_t i = 1; i < length && i <= CTL_HEARD_VALUES; i++) { /* at most CTL_HEARD_VALUES rounds */
         values[i - 1] = bytes[i] & 0x7F;
     }
     if (status == SYSEX) {
@@ -188,7 +188,7 @@ static void hear(uint8_t port, const uint8_t *bytes, uint8_t length)
     pair[0] = ctl.pair[0];
     pair[1] = ctl.pair[1];
 #endif
-    for (ctl_part_t i = 0; i < part->count; i++) {
+    for (ctl_part_t i = 0; i < part->count; i++) { /* at most CTL_HEARD rounds */
         const CTL_FLASH struct ctl_heard *heard = &ctl_heard[part->first + i];
         const int16_t *meant = heard->is_pair ? pair : values;
         if (heard->status != status || !(heard->ports & port) || (heard->is_pair && !is_pair) ||
@@ -212,7 +212,7 @@ static void pass_on(uint8_t port, const uint8_t *bytes, uint8_t count)
     uint8_t kind = (uint8_t)(bytes[0] < SYSEX ? (bytes[0] >> 4) - 8 : bytes[0] - 0xE9);
     for (uint8_t i = 0; i < CTL_THRU; i++) {
         const CTL_FLASH struct ctl_thru *thru = &ctl_thru[i];
-        if (thru->source == port && thru->kinds >> kind & 1u) {
+        if (thru->source == port && thru->kinds >> kind & 1u) { /* at most 22 rounds */
             ctl_send_bytes(thru->ports, bytes, count);
         }
     }

@@ -34,7 +34,7 @@ void ctl_disarm(uint8_t slot)
 uint32_t ctl_first(const struct ctl_deadline *deadline, uint8_t count)
 {
     uint32_t first_us = ctl.now_us + CTL_FAR_US;
-    for (; count; count--, deadline++) {
+    for (; count; count--, deadline++) { /* at most count rounds */
         if (deadline->state & CTL_ARMED && ctl_before(deadline->due_us, first_us)) {
             first_us = deadline->due_us;
         }
@@ -63,7 +63,7 @@ static void age(uint8_t part)
     }
 #endif
 #if CTL_HAS_TAP_TEMPO
-    for (uint8_t k = part; k < CTL_KEYS; k = (uint8_t)(k + PARTS)) {
+    for (uint8_t k = part; k < CTL_KEYS; k = (uint8_t)(k + PARTS)) { /* at most CTL_KEYS / PARTS + 1 rounds */
         if (ctl.now_us - ctl.keys[k].at_us > CTL_FAR_US) {
             ctl.keys[k].at_us = ctl.now_us - CTL_FAR_US;
         }
@@ -89,7 +89,7 @@ static void age(uint8_t part)
  * often as contacts are, or once in two minutes at least. */
 void ctl_age(void)
 {
-    while (ctl.now_us - ctl.aged_us >= CTL_AGE_US) {
+    while (ctl.now_us - ctl.aged_us >= CTL_AGE_US) { /* at most 1 round, as no poll is so long */
         ctl.aged_us += CTL_AGE_US;
         age(ctl.aging);
         ctl.aging = (uint8_t)((ctl.aging + 1u) % PARTS);

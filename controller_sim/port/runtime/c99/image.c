@@ -156,7 +156,7 @@ uint8_t ctl_stream_byte(uint16_t place)
             return distance_of(cell, at);
 #else
             uint8_t behind = (uint8_t)(cell->width - 1u - (uint8_t)(at % cell->width));
-            return (uint8_t)(distance_of(cell, (uint16_t)(at / cell->width)) >> 8u * behind);
+            return (uint8_t)(distance_of(cell, (uint16_t)(at / cell->width)) >> 8u * behind); /* at most 24 rounds */
 #endif
         }
     }
@@ -167,9 +167,10 @@ uint8_t ctl_stream_byte(uint16_t place)
 uint16_t ctl_find_row(uint8_t row)
 {
     uint16_t found = 0, head = LAST_ADDRESS, end = ctl_journal_address(store.tail);
-    while (head > end) {
+    while (head > end) { /* at most MOST_ENTRIES rounds */
         uint16_t at = (uint16_t)(head - 2u);
-        for (uint8_t count = hw_stored((uint16_t)(head - 1u)); count; count--, at = (uint16_t)(at - (CTL_ROW_BYTES + 1u))) {
+        for (uint8_t count = hw_stored((uint16_t)(head - 1u)); count; count--,
+             at = (uint16_t)(at - (CTL_ROW_BYTES + 1u))) { /* at most MOST_ROWS rounds in all */
             if (hw_stored(at) == row) {
                 found = at;
             }

@@ -60,7 +60,7 @@ void ctl_send3(uint8_t ports, uint8_t status, uint8_t first, uint8_t second)
 /* Messages of three bytes that stand in a table, each behind its ports; `bytes` is how long the table is. */
 void ctl_send_all(const CTL_FLASH uint8_t *table, uint8_t bytes)
 {
-    for (const CTL_FLASH uint8_t *end = table + bytes; table < end; table += 4) {
+    for (const CTL_FLASH uint8_t *end = table + bytes; table < end; table += 4) { /* at most bytes / 4 rounds */
         ctl_send3(table[0], table[1], table[2], table[3]);
     }
 }
@@ -82,14 +82,14 @@ static void set_deadline(void)
 
 static void send(const struct ctl_message *message)
 {
-    let_out(message->ports, message->bytes, message->count);
+    let_out(message->ports, message->bytes, message->count); /* at most CTL_DELAYED_BYTES rounds */
 }
 
 static void drop(uint8_t place)
 {
     ctl.delayed_count--;
 #if CTL_DELAYED_MESSAGES > 1
-    for (; place < ctl.delayed_count; place++) {
+    for (; place < ctl.delayed_count; place++) { /* at most CTL_DELAYED_MESSAGES rounds */
         ctl.delayed[place] = ctl.delayed[place + 1];
     }
 #else
@@ -118,7 +118,7 @@ void ctl_send_later(uint32_t delay_us, uint8_t ports, const uint8_t *bytes, uint
     uint32_t due_us = ctl.now_us + delay_us;
     uint8_t place = ctl.delayed_count++;
 #if CTL_DELAYED_MESSAGES > 1
-    for (; place && ctl_before(due_us, ctl.delayed[place - 1].due_us); place--) {
+    for (; place && ctl_before(due_us, ctl.delayed[place - 1].due_us); place--) { /* at most CTL_DELAYED_MESSAGES rounds */
         ctl.delayed[place] = ctl.delayed[place - 1];
     }
 #endif
@@ -148,7 +148,7 @@ static bool ends_a_note(const struct ctl_message *message)
 void ctl_cancel_delayed(uint8_t mode)
 {
     uint8_t stay = 0;
-    for (uint8_t place = 0; place < ctl.delayed_count; place++) {
+    for (uint8_t place = 0; place < ctl.delayed_count; place++) { /* at most CTL_DELAYED_MESSAGES rounds */
         const struct ctl_delayed *entry = &ctl.delayed[place];
         if (mode != CTL_NO_MODE && entry->mode != mode) {
             ctl.delayed[stay++] = *entry;
@@ -163,7 +163,7 @@ void ctl_cancel_delayed(uint8_t mode)
 /* When this note-off waits in the queue, and no note-on of its note before it, it leaves now. */
 void ctl_hasten(uint8_t ports, const uint8_t *bytes, uint8_t count)
 {
-    for (uint8_t place = 0; place < ctl.delayed_count; place++) {
+    for (uint8_t place = 0; place < ctl.delayed_count; place++) { /* at most CTL_DELAYED_MESSAGES rounds */
         const struct ctl_message *message = &ctl.delayed[place].message;
         if (message->ports != ports || message->count != count || message->bytes[1] != bytes[1]) {
             continue;

@@ -72,7 +72,7 @@ static void change_mode(void)
         ctl.next_mode = CTL_NO_MODE;
     }
 #endif
-    while (ctl.next_mode != CTL_NO_MODE) {
+    while (ctl.next_mode != CTL_NO_MODE) { /* at most CTL_MOST_ENTERED rounds */
         if (ctl.mode != CTL_NO_MODE) {
             leave();
         }
@@ -85,7 +85,7 @@ static void change_mode(void)
         }
 #endif
 #if CTL_TIMERS
-        for (uint8_t timer = 0; timer < ctl_mode_timers[ctl.mode].count; timer++) {
+        for (uint8_t timer = 0; timer < ctl_mode_timers[ctl.mode].count; timer++) { /* at most CTL_TIMERS rounds */
             ctl_restart_timer(timer);
         }
 #endif
@@ -152,7 +152,7 @@ uint8_t *ctl_in_snapshot(ctl_offset_t offset)
     const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
     const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first];
     uint8_t *saved = ctl.snapshot;
-    for (ctl_part_t i = part->count; i; i--, range++) {
+    for (ctl_part_t i = part->count; i; i--, range++) { /* at most CTL_MOST_DRAFTED rounds */
         if (offset >= range->offset && offset - range->offset < range->size) {
             return saved + (offset - range->offset);
         }
@@ -164,7 +164,7 @@ uint8_t *ctl_in_snapshot(ctl_offset_t offset)
 /* The memcpy of small chips takes half as long again. */
 static void copy(uint8_t *to, const uint8_t *from, ctl_offset_t count)
 {
-    for (; count >= 8u; count = (ctl_offset_t)(count - 8u)) {
+    for (; count >= 8u; count = (ctl_offset_t)(count - 8u)) { /* at most CTL_DRAFT_BYTES / 8 rounds in all */
         to[0] = from[0];
         to[1] = from[1];
         to[2] = from[2];
@@ -176,7 +176,7 @@ static void copy(uint8_t *to, const uint8_t *from, ctl_offset_t count)
         to += 8;
         from += 8;
     }
-    for (; count; count--) {
+    for (; count; count--) { /* at most 7 rounds */
         *to++ = *from++;
     }
 }
@@ -187,7 +187,7 @@ static void copy_draft(bool back)
     const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
     const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first];
     uint8_t *saved = ctl.snapshot;
-    for (ctl_part_t i = part->count; i; i--, range++) {
+    for (ctl_part_t i = part->count; i; i--, range++) { /* at most CTL_MOST_DRAFTED rounds */
         uint8_t *cell = (uint8_t *)&cells + range->offset;
         copy(back ? cell : saved, back ? saved : cell, range->size);
         saved += range->size;
@@ -221,7 +221,7 @@ void ctl_cancel_draft(void)
 bool ctl_changed(ctl_offset_t offset, ctl_offset_t size)
 {
     const uint8_t *saved = ctl_in_snapshot(offset);
-    return saved && memcmp(saved, (const uint8_t *)&cells + offset, size) != 0;
+    return saved && memcmp(saved, (const uint8_t *)&cells + offset, size) != 0; /* at most CTL_DRAFT_BYTES rounds */
 }
 
 /* Whether anything that is drafted does. */
@@ -232,7 +232,7 @@ bool ctl_draft_changed(void)
     }
     const CTL_FLASH struct ctl_part *part = &ctl_mode_drafts[ctl.mode];
     const CTL_FLASH struct ctl_range *range = &ctl_drafts[part->first];
-    for (ctl_part_t i = part->count; i; i--, range++) {
+    for (ctl_part_t i = part->count; i; i--, range++) { /* at most CTL_MOST_DRAFTED rounds */
         if (ctl_changed(range->offset, range->size)) {
             return true;
         }
@@ -245,7 +245,7 @@ void ctl_renew_draft(ctl_offset_t offset, ctl_offset_t size)
 {
     uint8_t *saved = ctl_in_snapshot(offset);
     if (saved) {
-        memcpy(saved, (const uint8_t *)&cells + offset, size);
+        memcpy(saved, (const uint8_t *)&cells + offset, size); /* at most CTL_DRAFT_BYTES rounds */
     }
 }
 #endif

@@ -17,7 +17,7 @@ static ctl_choice_t choose(ctl_choice_t choice, ctl_conditions_t conditions)
 #if CTL_HAS_CONDITIONS
     if (choice > CTL_BINDINGS) {
         const CTL_FLASH struct ctl_alternative *each = &ctl_alternatives[choice - CTL_BINDINGS - 1];
-        while (each->binding && each->conditions && !(each->conditions & conditions)) {
+        while (each->binding && each->conditions && !(each->conditions & conditions)) { /* at most CTL_MOST_ALTERNATIVES rounds */
             each++;
         }
         return each->binding;
@@ -130,7 +130,7 @@ static void next_hold(uint8_t k, uint8_t i)
 {
     const CTL_FLASH struct ctl_row *row = row_of(k);
     uint8_t place = ctl_hold_place[k];
-    for (; i < row->holds; i++) {
+    for (; i < row->holds; i++) { /* at most CTL_MOST_HOLDS rounds */
         const CTL_FLASH struct ctl_hold *hold = &ctl_holds[row->first_hold + i];
         if (choose(hold->choice, conditions_of(k))) {
             ctl_arm((uint8_t)(CTL_HOLD_SLOT + place), ctl.keys[k].at_us + hold->hold_us);
@@ -159,7 +159,7 @@ static void repeat_key(uint8_t k)
         ++*count;
     }
     const CTL_FLASH struct ctl_repeat_step *step = ctl_repeat_steps;
-    while (*count < step->from) {
+    while (*count < step->from) { /* at most CTL_MOST_STEPS rounds */
         step++;
     }
     ctl_arm((uint8_t)(CTL_REPEAT_SLOT + place), ctl.now_us + step->period_us);
@@ -285,7 +285,7 @@ static bool is_makeable(const CTL_FLASH struct ctl_chord *chord)
 static uint8_t chord_with(ctl_switches_t switches, ctl_switches_t except)
 {
     const CTL_FLASH struct ctl_part *part = &ctl_mode_chords[ctl.mode];
-    for (uint8_t i = 0; i < part->count; i++) {
+    for (uint8_t i = 0; i < part->count; i++) { /* at most CTL_MOST_CHORDS rounds */
         const CTL_FLASH struct ctl_chord *chord = &ctl_chords[part->first + i];
         ctl_switches_t mask = ctl_masks[chord->key];
         if (!(switches & (ctl_switches_t)~mask) && mask != except && is_makeable(chord)) {
@@ -298,7 +298,7 @@ static uint8_t chord_with(ctl_switches_t switches, ctl_switches_t except)
 static uint8_t member_count(ctl_switches_t mask)
 {
     uint8_t count = 0;
-    for (; mask; mask &= (ctl_switches_t)(mask - 1u)) {
+    for (; mask; mask &= (ctl_switches_t)(mask - 1u)) { /* at most CTL_MOST_TOGETHER rounds */
         count++;
     }
     return count;
@@ -308,7 +308,7 @@ static uint8_t member_count(ctl_switches_t mask)
 static uint8_t last_place(ctl_switches_t mask)
 {
     uint8_t place = ctl.group_size;
-    do {
+    do { /* at most CTL_MOST_TOGETHER rounds */
         place--;
     } while (!(mask & CTL_BIT(ctl.group_order[place])));
     return place;
@@ -319,7 +319,7 @@ static uint8_t largest_chord(ctl_switches_t switches)
 {
     const CTL_FLASH struct ctl_part *part = &ctl_mode_chords[ctl.mode];
     uint8_t best = CTL_NOBODY, best_count = 0, best_last = 0;
-    for (uint8_t i = 0; i < part->count; i++) {
+    for (uint8_t i = 0; i < part->count; i++) { /* at most CTL_MOST_CHORDS rounds */
         const CTL_FLASH struct ctl_chord *chord = &ctl_chords[part->first + i];
         ctl_switches_t mask = ctl_masks[chord->key];
         if (mask & (ctl_switches_t)~switches || !is_makeable(chord)) {
@@ -339,8 +339,8 @@ static uint8_t largest_chord(ctl_switches_t switches)
 static void partition(uint8_t formed[])
 {
     ctl_switches_t rest = ctl.group;
-    memset(formed, CTL_NOBODY, ctl.group_size);
-    while (rest) {
+    memset(formed, CTL_NOBODY, ctl.group_size); /* at most CTL_MOST_TOGETHER rounds */
+    while (rest) { /* at most CTL_MOST_TOGETHER / 2 + 1 rounds */
         uint8_t k = largest_chord(rest);
         if (k == CTL_NOBODY) {
             break;
@@ -348,7 +348,7 @@ static void partition(uint8_t formed[])
         formed[last_place(ctl_masks[k])] = k;
         rest &= (ctl_switches_t)~ctl_masks[k];
     }
-    for (uint8_t place = 0; place < ctl.group_size; place++) {
+    for (uint8_t place = 0; place < ctl.group_size; place++) { /* at most CTL_MOST_TOGETHER rounds */
         if (rest & CTL_BIT(ctl.group_order[place])) {
             formed[place] = ctl.group_order[place];
         }
@@ -363,7 +363,7 @@ static bool settle_taps_of_group(ctl_switches_t group, const uint8_t formed[], b
     for (uint8_t w = 0; w < CTL_DOUBLE_KEYS; w++) {
         uint8_t k = key_of_tap(w);
         bool stays = ctl.taps[w].state < (whole ? CTL_SECOND_PRESS : CTL_WAITING) || !(ctl_masks[k] & group);
-        for (uint8_t place = 0; place < count; place++) {
+        for (uint8_t place = 0; place < count; place++) { /* at most CTL_MOST_TOGETHER rounds */
             stays |= formed[place] == k;
         }
         if (!stays && !end_tap(w)) {
@@ -385,7 +385,7 @@ void ctl_close_group(void)
 #endif
     ctl.group = 0;
     ctl_disarm(CTL_GROUP_SLOT);
-    for (uint8_t place = 0; place < count; place++) {
+    for (uint8_t place = 0; place < count; place++) { /* at most CTL_MOST_TOGETHER rounds */
         if (formed[place] != CTL_NOBODY) {
             form(formed[place], ctl.pressed_us[ctl.group_order[place]]);
         }
@@ -395,7 +395,7 @@ void ctl_close_group(void)
         return;
     }
 #endif
-    for (uint8_t place = 0; place < count; place++) {
+    for (uint8_t place = 0; place < count; place++) { /* at most CTL_MOST_TOGETHER rounds */
         if (formed[place] != CTL_NOBODY && !decide(formed[place])) {
             return;
         }
@@ -443,7 +443,7 @@ static bool settle_impossible_taps(ctl_switches_t together)
         }
         bool possible = !(together & (ctl_switches_t)~ctl_masks[k]);
         const CTL_FLASH struct ctl_part *part = &ctl_mode_chords[ctl.mode];
-        for (uint8_t i = 0; possible && i < part->count; i++) {
+        for (uint8_t i = 0; possible && i < part->count; i++) { /* at most CTL_MOST_CHORDS rounds */
             const CTL_FLASH struct ctl_chord *chord = &ctl_chords[part->first + i];
             if (chord->key == k) {
                 possible = is_makeable(chord);
@@ -645,7 +645,8 @@ void ctl_wipe(void)
     CTL_ACCOUNT(end_unanswered(unanswered & (ctl_switches_t)~ctl.answered, CTL_CANCELLED));
     CTL_ACCOUNT(ctl.arriving = 0);
     CTL_ACCOUNT(ctl.answered = 0);
-    for (struct ctl_deadline *each = &ctl.deadlines[CTL_GROUP_SLOT]; each < &ctl.deadlines[CTL_TIMER_SLOT]; each++) {
+    for (struct ctl_deadline *each = &ctl.deadlines[CTL_GROUP_SLOT]; each < &ctl.deadlines[CTL_TIMER_SLOT];
+         each++) { /* at most CTL_TIMER_SLOT - CTL_GROUP_SLOT rounds */
         each->state = 0;
     }
     ctl.is_soonest_unsure = true;

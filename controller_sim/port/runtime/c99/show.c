@@ -13,7 +13,7 @@ static void put(char character)
 
 void ctl_put_text(const CTL_FLASH char *text)
 {
-    for (; *text; text++) {
+    for (; *text; text++) { /* at most CTL_TEXT_BYTES rounds */
         put(*text);
     }
 }
@@ -21,8 +21,8 @@ void ctl_put_text(const CTL_FLASH char *text)
 /* One of several texts that stand one after another, each with its NUL. */
 void ctl_put_name(const CTL_FLASH char *names, uint8_t which)
 {
-    for (; which; which--) {
-        while (*names++) {
+    for (; which; which--) { /* at most CTL_MOST_NAMES rounds */
+        while (*names++) { /* at most CTL_NAMES_BYTES rounds in all */
         }
     }
     ctl_put_text(names);
@@ -40,7 +40,7 @@ void ctl_put_number(ctl_number_t value, uint8_t width, char fill)
     char digits[sizeof(ctl_number_t) == 2 ? 6 : 11];
     uint8_t count = 0;
     ctl_magnitude_t rest = (ctl_magnitude_t)(value < 0 ? 0u - (ctl_magnitude_t)value : (ctl_magnitude_t)value);
-    do {
+    do { /* at most CTL_MOST_DIGITS rounds */
         ctl_magnitude_t left = tenth(rest);
         digits[count++] = (char)('0' + (rest - left * 10u));
         rest = left;
@@ -51,10 +51,10 @@ void ctl_put_number(ctl_number_t value, uint8_t width, char fill)
     } else if (value < 0) {
         digits[count++] = '-';
     }
-    for (; count < width; width--) {
+    for (; count < width; width--) { /* at most width rounds */
         put(fill);
     }
-    while (count) {
+    while (count) { /* at most CTL_MOST_DIGITS + 1 rounds */
         put(digits[--count]);
     }
 }
@@ -88,7 +88,7 @@ static void show_text(void)
     begin_text(ctl.shown);
 #if CTL_HAS_NOTICES
     if (ctl.noticing) {
-        for (const char *notice = ctl.notice; *notice; notice++) {
+        for (const char *notice = ctl.notice; *notice; notice++) { /* at most CTL_TEXT_BYTES rounds */
             put(*notice);
         }
     } else

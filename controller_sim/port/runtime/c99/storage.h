@@ -14,6 +14,8 @@ enum { MAGIC = 0xB5, FORMAT = 1, LIVE = 0x5A, END = 0xFF };
 #define ROW_STEP (CTL_ROW_BYTES + CHECK_BYTES)
 #define LAST_ADDRESS (CTL_STORAGE_BYTES - 1u)
 #define JOURNAL_BYTES (CTL_STORAGE_BYTES - (ctl_place_t)CTL_ROWS * ROW_STEP)
+#define MOST_ENTRIES (JOURNAL_BYTES / (ENTRY_BYTES + CTL_ROW_BYTES + 1u))
+#define MOST_ROWS (JOURNAL_BYTES / (CTL_ROW_BYTES + 1u)) /* of all its entries */
 
 /* Holds a place in the memory and the longest entry beyond it. */
 #if CTL_STORAGE_BYTES > 32000u

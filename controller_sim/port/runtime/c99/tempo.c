@@ -188,7 +188,7 @@ void ctl_tap_tempo(void)
         begin_series();
         return;
     }
-    for (uint8_t i = 0; i < ctl.tap_count; i++) {
+    for (uint8_t i = 0; i < ctl.tap_count; i++) { /* at most CTL_TAP_INTERVALS rounds */
         sum_us += ctl.tap_intervals_us[i];
     }
     if (is_outlier(interval_us, sum_us)) {
@@ -203,7 +203,7 @@ void ctl_tap_tempo(void)
     if (ctl.tap_count == CTL_TAP_INTERVALS) {
         sum_us -= ctl.tap_intervals_us[0];
         ctl.tap_count--;
-        for (uint8_t i = 0; i < ctl.tap_count; i++) {
+        for (uint8_t i = 0; i < ctl.tap_count; i++) { /* at most CTL_TAP_INTERVALS rounds */
             ctl.tap_intervals_us[i] = ctl.tap_intervals_us[i + 1];
         }
     }

@@ -1,0 +1,152 @@
+"""How long one round of the endless loop of ATmega328P firmware can take at most, by its machine code.
+
+Each way through the code is a flow: what comes to an instruction goes on from it, a function is come to as often as it is called, and a
+loop goes round so often at most for each time that it is come to. The largest sum of cycles that such a flow can have, found by a linear
+program, is at least that of any run (Y.-T. S. Li, S. Malik 1995, Performance analysis of embedded software using implicit path
+enumeration).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import highspy
+import numpy
+
+from controller_sim.port.compiler import cache_folder
+from controller_sim.port.cycles import CYCLES, INTERRUPT_CYCLES
+from controller_sim.port.errors import PortError
+from controller_sim.port.flow import Edge, Limit, Program, endless_round, function_at
+from controller_sim.port.lines import Lines
+from controller_sim.port.machine_code import MachineCode, read_machine_code
+from controller_sim.port.rounds import Rounds
+
+SMALLEST = 1e-6
+"""What the solver takes for nothing."""
+BYTE_CYCLES = 5_120
+"""Of the serial line: ten bits at 31,250 baud (MIDI 1.0 Detailed Specification 4.2.1, p. 1)."""
+OVERFLOW_CYCLES = 8 * 65_536
+"""Timer 1 counts every eighth cycle, to 16 bits (board.c)."""
+CONVERSION_CYCLES = 13 * 128
+"""Of the converter (ATmega328P data sheet, ADC conversion time and prescaler)."""
+INTERRUPTS: dict[str, Callable[[int], int]] = {
+    "__vector_13": lambda cycles: 1 + cycles // OVERFLOW_CYCLES,
+    "__vector_18": lambda cycles: 3 + cycles // BYTE_CYCLES,
+    "__vector_19": lambda cycles: 4 + 2 * (cycles // BYTE_CYCLES),
+    "__vector_21": lambda cycles: 1 + cycles // CONVERSION_CYCLES,
+}
+"""How many of each kind of interrupt there can be in so many cycles, by the numbers of the chip's vectors (same, interrupts).
+
+13: timer 1 runs over. 18: a byte has come in; two may have waited. 19: the serial line takes a byte, two at once when it was idle, or none
+is left, which is told once before each byte at most. 21: a pedal has been read.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Worst:
+    cycles: int
+    flow: dict[Edge, float]
+    """How often each step is taken in the longest way."""
+
+
+@dataclass(frozen=True, slots=True)
+class Longest:
+    """A bound in cycles, that of interrupts among them, and what they are spent on, as functions of C with their shares."""
+
+    cycles: int
+    shares: tuple[tuple[str, int], ...]
+
+
+def longest_poll(elf: Path, files: Mapping[str, str], defines: Sequence[str] = (), folder: Path | None = None) -> Longest:
+    """The bound for a round of main's endless loop, where `files`, with the macros `defines`, were built to `elf`.
+
+    No wait for the serial line is in it. Raises PortError where the code cannot be followed, or nobody knows how often a loop goes round.
+    """
+    code, folder = read_machine_code(elf), folder or cache_folder()
+    lines = Lines(code, files, defines, folder)
+
+    def worst(program: Program) -> Worst:
+        return worst_flow(program, Rounds(code, program, lines, files, folder).limits())
+
+    found = worst(Program(code, endless_round(code, "main")))
+    shares: Counter[str] = Counter()
+    for edge, times in found.flow.items():
+        frames = lines[edge.source]
+        shares[frames[-1].function if frames else code.name_at(edge.source)] += round(times * edge.cycles)
+    each = _interrupts(code, worst)
+    total = found.cycles
+    while (more := found.cycles + sum(INTERRUPTS[name](total) * cycles for name, cycles in each.items())) > total:
+        total = more
+    shares["interrupts"] = total - found.cycles
+    return Longest(total, tuple((name, cycles) for name, cycles in shares.most_common() if cycles))
+
+
+def _interrupts(code: MachineCode, worst: Callable[[Program], Worst]) -> dict[str, int]:
+    """The cycles that each kind of interrupt takes at most."""
+    found = {}
+    for name, address in code.functions():
+        if name.startswith("__vector_") and name.removeprefix("__vector_").isdigit():
+            if name not in INTERRUPTS:
+                raise PortError(f"nobody knows how often {name} comes")
+            by_way_of = code.instructions[4 * int(name.removeprefix("__vector_"))]
+            found[name] = INTERRUPT_CYCLES + CYCLES[by_way_of.name] + worst(Program(code, function_at(code, address))).cycles
+    return found
+
+
+def worst_flow(program: Program, limits: Sequence[Limit]) -> Worst:
+    """The longest way through a program, from its root's start to its end. Raises PortError where there is no longest."""
+    columns = {edge: number for number, edge in enumerate(program.edges)}
+    rows: list[dict[int, float]] = []
+    lower: list[float] = []
+    upper: list[float] = []
+    at: dict[tuple[int, int], dict[int, float]] = {}
+    for edge, column in columns.items():
+        out = at.setdefault((edge.function, edge.source), {})
+        out[column] = out.get(column, 0) - 1
+        if edge.target is not None:
+            into = at.setdefault((edge.function, edge.target), {})
+            into[column] = into.get(column, 0) + 1
+        if edge.calls is not None:
+            into = at.setdefault((edge.calls, edge.calls), {})
+            into[column] = into.get(column, 0) + 1
+    for (function, address), row in at.items():
+        rows.append(row)
+        given = -1.0 if function == address == program.root.entry else 0.0
+        lower.append(given)
+        upper.append(given)
+    for limit in limits:
+        row = dict.fromkeys((columns[edge] for edge in limit.passed), 1.0)
+        for edge, most in limit.terms:
+            row[columns[edge]] = row.get(columns[edge], 0) - most
+        rows.append(row)
+        lower.append(-highspy.kHighsInf)
+        upper.append(limit.most)
+    return _solved(program, rows, lower, upper)
+
+
+def _solved(program: Program, rows: Sequence[dict[int, float]], lower: Sequence[float], upper: Sequence[float]) -> Worst:
+    solver = highspy.Highs()  # type: ignore[no-untyped-call]
+    solver.setOptionValue("output_flag", False)
+    model = highspy.HighsLp()
+    model.num_col_, model.num_row_ = len(program.edges), len(rows)
+    model.sense_ = highspy.ObjSense.kMaximize
+    model.col_cost_ = numpy.array([edge.cycles for edge in program.edges], dtype=float)
+    model.col_lower_ = numpy.zeros(len(program.edges))
+    model.col_upper_ = numpy.full(len(program.edges), highspy.kHighsInf)
+    model.row_lower_, model.row_upper_ = numpy.array(lower), numpy.array(upper)
+    model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    model.a_matrix_.start_ = numpy.cumsum([0, *map(len, rows)])
+    model.a_matrix_.index_ = numpy.array([column for row in rows for column in row])
+    model.a_matrix_.value_ = numpy.array([value for row in rows for value in row.values()])
+    solver.passModel(model)
+    solver.run()
+    status = solver.getModelStatus()
+    if status != highspy.HighsModelStatus.kOptimal:
+        raise PortError(f"the longest poll of the firmware has no bound: {solver.modelStatusToString(status)}")
+    values = solver.getSolution().col_value
+    flow = {edge: times for edge, times in zip(program.edges, values, strict=True) if times > SMALLEST}
+    return Worst(math.ceil(solver.getObjectiveValue() - SMALLEST), flow)

@@ -1,0 +1,231 @@
+"""How often each loop of machine code goes round at most, by the lines of C that it was made of."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import takewhile
+from pathlib import Path
+
+from controller_sim.port.c_loops import FILLS, Note, SourceLoop, Sources
+from controller_sim.port.compiler import build_once
+from controller_sim.port.errors import PortError
+from controller_sim.port.flow import Edge, Function, Limit, Loop, Program, loops_of
+from controller_sim.port.lines import Frame, Lines
+from controller_sim.port.machine_code import CALLS, SKIPS, MachineCode
+
+LIBRARY_ROUNDS = {"__udivmodhi4": 17, "__udivmodsi4": 33, "__udivmodqi4": 9}
+"""Of what libgcc divides with: a round for each bit, and one before."""
+WRITE = "beside it write /* at most N rounds */, where N is made of constants and parameters"
+_REFUSED = re.compile(r"^(\w+\.[ch]:\d+):\d+: error: (.*)$", re.MULTILINE)
+_ONLY_READ = ("cp", "cpc", "cpi", "cpse", "tst", "st", "std", "sts", "out", "push", "sbrc", "sbrs")
+"""Instructions that have a register first but do not change it."""
+_PLACED = (*CALLS, *SKIPS, "st", "std", "sts", "out", "sbi", "cbi")
+"""Instructions that stand where their lines do, as branches do. The compiler is not so exact about what only moves and computes."""
+
+
+_Term = tuple[Edge, tuple[Note, ...] | int]
+"""Each time that this is passed so many rounds are gone, the most of several."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """A loop of C that was made to a loop, and which of its frames is in it; the ways into it, and those round."""
+
+    source: tuple[int, SourceLoop] | None
+    entries: tuple[Edge, ...]
+    back: tuple[Edge, ...]
+
+
+class Rounds:
+    """Tells of the loops of a program how often they go round."""
+
+    def __init__(self, code: MachineCode, program: Program, lines: Lines, files: Mapping[str, str], folder: Path) -> None:
+        self._code = code
+        self._program = program
+        self._lines = lines
+        self._files = files
+        self._sources = Sources(files)
+        self._folder = folder
+
+    def limits(self) -> list[Limit]:
+        """One for each loop. Raises PortError where nobody knows."""
+        found = [
+            (passed, terms)
+            for function in self._program.functions.values()
+            for loop in loops_of(function.edges, function.entry)
+            for passed, terms in self._of(loop, function)
+        ]
+        notes = sorted({note for _, terms in found for _, most in terms if isinstance(most, tuple) for note in most}, key=repr)
+        values = dict(zip(notes, self._values(notes), strict=True)) if notes else {}
+
+        def value(most: tuple[Note, ...] | int) -> int:
+            return most if isinstance(most, int) else max(values[note] for note in most)
+
+        return [Limit(passed, tuple((edge, value(most)) for edge, most in terms)) for passed, terms in found]
+
+    def _of(self, loop: Loop, function: Function, outer: Sequence[_Level] = ()) -> Iterator[tuple[tuple[Edge, ...], Sequence[_Term]]]:
+        """What goes round in a loop and those inside it, with how often it does for each time that something else is passed."""
+        counted = _counted_down(self._code, loop, function)
+        if counted is not None:
+            yield loop.back + loop.entries, [(edge, counted) for edge in loop.entries]
+            return
+        frames = self._lines[loop.head]
+        levels = self._levels(loop, function, outer)
+        for number, level in enumerate(levels):
+            around = (*outer, *levels[:number])
+            entries = around[-1].entries if around else ()
+            passed, note, seen = level.back, self._note(frames), frames
+            if level.source is not None:
+                depth, made_of = level.source
+                line, seen = frames[depth].line, frames[: depth + 1]
+                note = made_of.rounds or self._note(seen)
+                # Where the head is in what is repeated, the test comes behind it, and the way back is taken once less.
+                if made_of.body <= line and line not in made_of.tests:
+                    passed += level.entries
+            yield from ((passed, terms) for terms in self._terms(note, seen, function, level.entries, entries))
+        for inner in loop.inner:
+            yield from self._of(inner, function, (*outer, *levels))
+
+    def _levels(self, loop: Loop, function: Function, outer: Sequence[_Level]) -> list[_Level]:
+        """The loops of C that share the head of one of machine code, the outer ones first: mostly there is one."""
+        entries = (*loop.entries, *(self._program.calls[function.entry] if function.entry in loop.inside else ()))
+        taken = {level.source for level in outer}
+        found: dict[tuple[int, SourceLoop] | None, tuple[Edge, ...]] = {}
+        for edge in loop.back:
+            path = self._path(loop.round_by(edge, function.edges))
+            source = path[-1] if path and path[-1] not in taken else None
+            found[source] = (*found.get(source, ()), edge)
+        levels: list[_Level] = []
+        whole = self._path(loop.inside)
+        for source in sorted(found, key=lambda each: whole.index(each) if each in whole else len(whole)):
+            levels.append(_Level(source, entries, found[source]))
+            entries += found[source]
+        if len(loop.back) > 1 and not self._are_apart(loop, whole, levels):
+            raise PortError(f"{self._place(loop)}: the compiler has made one of several loops, and nobody can tell them apart")
+        return levels
+
+    def _are_apart(self, loop: Loop, whole: Sequence[tuple[int, SourceLoop]], levels: Sequence[_Level]) -> bool:
+        """Whether all loops of C that share a head are known: the outermost is what the whole was made of, and no other is in it."""
+        known = {level.source for level in levels}
+        deeper = {each for address in loop.own() if self._is_placed(address) for each in self._around(address)[len(whole) :]}
+        return (len(levels) == 1 and not deeper) or (whole[-1:] == [levels[0].source] and None not in known and deeper <= known)
+
+    def _place(self, loop: Loop) -> str:
+        frames = self._lines[loop.head]
+        return f"{frames[-1].file}:{frames[-1].line}" if frames else self._code.name_at(loop.head)
+
+    def _path(self, addresses: Iterable[int]) -> list[tuple[int, SourceLoop]]:
+        """The loops of C that all of some instructions lie in, the outermost first, each with which of their frames is in it."""
+        paths = [self._around(address) for address in addresses if self._is_placed(address)]
+        alike = takewhile(lambda several: len(set(several)) == 1, zip(*paths, strict=False))
+        return [several[0] for several in alike]
+
+    def _is_placed(self, address: int) -> bool:
+        name = self._code.instructions[address].name
+        return bool(self._lines[address]) and (name.startswith("br") or name in _PLACED)
+
+    def _around(self, address: int) -> list[tuple[int, SourceLoop]]:
+        frames = enumerate(self._lines[address])
+        return [(depth, each) for depth, frame in frames for each in self._sources.around(frame.file, frame.line)]
+
+    def _note(self, frames: Sequence[Frame]) -> Note | None:
+        """What is said beside the call by which something was inlined, or how far a line goes that fills, copies or compares."""
+        if not frames:
+            return None
+        place = frames[-1].file, frames[-1].line
+        calls = (self._sources.called(name, "count", *place) for name in FILLS)
+        return self._sources.note(*place) or next((note for note in calls if note), None)
+
+    def _terms(
+        self, note: Note | None, frames: Sequence[Frame], function: Function, entries: Sequence[Edge], around: Sequence[Edge]
+    ) -> Iterator[list[_Term]]:
+        """How often a loop goes round by what is said of it, and by what the calls of its function make of that."""
+        name = self._code.name_at(function.entry)
+        if note is None and not frames and name in LIBRARY_ROUNDS:
+            yield [(edge, LIBRARY_ROUNDS[name]) for edge in entries]
+            return
+        if note is None and not frames and name in FILLS:
+            note, frames = Note("count", name, 0), (Frame(name, name, 0),)
+        if note is None:
+            place = f"{frames[-1].file}:{frames[-1].line}" if frames else name
+            raise PortError(f"{place}: how often this goes round is not known; {WRITE}")
+        most = self._given(note, frames, function)
+        yield [(edge, most) for edge in (around if note.in_all and around else entries)]
+        if len(most) > 1 and not around:
+            yield [(edge, self._given(note, frames, function, edge)) for edge in self._program.calls[function.entry]]
+
+    def _given(self, note: Note, frames: Sequence[Frame], function: Function, call: Edge | None = None) -> tuple[Note, ...]:
+        """What an expression may come to in a function inlined by `frames`, by constants alone; by one call, or by any."""
+        inside = frames[-1].function
+        if not self._sources.asks(inside, note.text):
+            return (note,)
+        jumps = self._jumps_to(function, frames[0].function)
+        if len(frames) > 1:
+            passed = [(frames[:-1], function)]
+        elif jumps:
+            passed = [(self._lines[edge.source], function) for edge in jumps]
+        else:
+            calls = [call] if call else self._program.calls[function.entry]
+            passed = [(self._lines[each.source], self._program.functions[each.function]) for each in calls]
+        found: list[Note] = []
+        for outer, caller in passed:
+            given = self._sources.called(inside, note.text, outer[-1].file, outer[-1].line)
+            if given is None:
+                raise PortError(f"{outer[-1].file}:{outer[-1].line}: no call of {inside} is found; {WRITE}")
+            found += self._given(given, outer, caller, call if len(frames) > 1 or jumps else None)
+        return tuple(found)
+
+    def _jumps_to(self, function: Function, name: str) -> list[Edge]:
+        """Where a function ends by jumping to another, whose code is then part of it."""
+        if self._code.name_at(function.entry).split(".")[0] == name:
+            return []
+
+        def is_in(address: int | None) -> bool:
+            return address is not None and self._code.name_at(address).split(".")[0] == name
+
+        return [edge for edge in function.edges if is_in(edge.target) and not is_in(edge.source)]
+
+    def _values(self, notes: Sequence[Note]) -> list[int]:
+        """What constant expressions come to, in the firmware. Raises PortError, by the compiler's words, for what is no constant."""
+        head = ['#include "firmware.c"', 'const uint32_t rounds[] __attribute__((used, section(".rounds"))) = {']
+        entries = [line for note in notes for line in (f'#line {note.line} "{note.file}"', f"(uint32_t)({note.text}),")]
+        text = "\n".join([*head, *entries, "};"]) + "\n"
+        make = ["avr-gcc", "-std=gnu99", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-Os", "-fshort-enums", "-w", "-c", "rounds.c", "-o"]
+        take = ["avr-objcopy", "-O", "binary", "-j", ".rounds", "--set-section-flags", ".rounds=alloc,load", "rounds.o"]
+        try:
+            built = build_once({**self._files, "rounds.c": text}, self._folder, [[*make, "rounds.o"], take], ".rounds").read_bytes()
+        except PortError as error:
+            if (found := _REFUSED.search(str(error))) is None:
+                raise
+            raise PortError(f"{found[1]}: how often this goes round is not known ({found[2]}); {WRITE}") from None
+        return [int.from_bytes(built[place : place + 4], "little") for place in range(0, 4 * len(notes), 4)]
+
+
+def _counted_down(code: MachineCode, loop: Loop, function: Function) -> int | None:
+    """How often a loop goes round that only counts a register down to 0 from a constant, as waits and small fills do."""
+    ((*_, last),) = (sorted(loop.inside),)
+    if loop.inner or len(loop.back) > 1 or len(loop.entries) != 1 or code.instructions[last].name != "brne":
+        return None
+    counts = [code.instructions[address] for address in sorted(loop.inside)][-2]
+    if counts.name != "dec" or sum(_changes(code, address, counts.operands[0]) for address in loop.inside) > 1:
+        return None
+    comes_from = {edge.target: edge.source for edge in function.edges}
+    several = {edge.target for edge in function.edges if comes_from[edge.target] != edge.source}
+    place = loop.entries[0].source
+    while not _changes(code, place, counts.operands[0]):
+        if place in several or place not in comes_from or code.instructions[place].name in ("call", "rcall"):
+            return None
+        place = comes_from[place]
+    found = code.instructions[place]
+    return int(found.operands[1], 0) if found.name == "ldi" else None
+
+
+def _changes(code: MachineCode, address: int, register: str) -> bool:
+    instruction = code.instructions[address]
+    if instruction.name in ("movw", "mul", "muls", "mulsu", "adiw", "sbiw"):
+        number = int(register[1:])
+        pair = 0 if instruction.name.startswith("mul") else int(instruction.operands[0][1:])
+        return number in (pair, pair + 1)
+    return bool(instruction.operands) and instruction.operands[0] == register and instruction.name not in _ONLY_READ
