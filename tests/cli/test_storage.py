@@ -45,8 +45,8 @@ def test_no_two_cells_share_an_address_and_none_lies_in_the_journal(design: Path
 def test_a_script_is_told_with_its_wear_and_what_is_kept_at_the_end(capsys: Captured) -> None:
     assert main(["storage", BOOTH, EDIT]) == 0
     shown = capsys.readouterr().out
-    assert "saves      1, 22 bytes written: 3,944 bytes an hour" in shown
-    assert "100,000 after 0.52 years of day and night" in shown and "longest    save 73 ms" in shown
+    assert "saves      1, 22 bytes written: 3,684 bytes an hour" in shown
+    assert "100,000 after 0.56 years of day and night" in shown and "longest    save 73 ms" in shown
     assert "cue_sampler[1] = 4  (first 1)" in shown
     facts = told(capsys, BOOTH, EDIT)
     assert facts["wear"]["writes"] == 22 and facts["kept"]["cue"][0] == [1, 1, 2]

@@ -121,7 +121,7 @@ def test_the_booth_reads_as_its_player_would_say_it() -> None:
         [
             "edit cue",
             "tap: if slot is this switch: next field; else: previous field / "
-            'hold: if slot is this switch: save, shows "saved", to show; else: forget changes, to show',
+            'hold: if slot is this switch: save, shows "saved", to show; else: forget changes, recall cue (act, slot), to show',
             "press, repeat: value -1",
             "press, repeat: value +1",
             "",
