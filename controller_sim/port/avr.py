@@ -18,7 +18,7 @@ from controller_sim.port.boards import led_pins
 from controller_sim.port.compiler import build_once, cache_folder, find_compiler
 from controller_sim.port.errors import PortError
 
-EMULATOR = Path(__file__).parent / "runtime" / "emulator" / "emulator.c"
+EMULATOR = Path(__file__).parent / "runtime" / "emulator"
 SIMAVR = "simavr/sim_avr.h"
 TOOLS = ("avr-gcc", "avr-objcopy", "avr-size", "make")
 INSTALL_COMPILER = "sudo apt install gcc-avr avr-libc make"
@@ -140,7 +140,9 @@ class Emulator:
             for pin in pins:
                 masks[pin // 8] |= 1 << pin % 8
         folder = folder or cache_folder()
-        program = build_once({EMULATOR.name: EMULATOR.read_text(encoding="utf-8")}, folder, [_build_command()], ".emulator")
+        program = build_once(
+            {path.name: path.read_text(encoding="utf-8") for path in EMULATOR.glob("*.[ch]")}, folder, [_build_command()], ".emulator"
+        )
         flash = build_once({}, folder, [["avr-objcopy", "-O", "binary", "-j", ".text", "-j", ".data", str(firmware.elf)]], ".bin")
         arguments = [
             str(program),
@@ -181,7 +183,7 @@ class Emulator:
 
 
 def _build_command() -> list[str]:
-    return [*find_compiler(), "-std=c99", "-D_DEFAULT_SOURCE", "-O2", EMULATOR.name, "-lsimavr", "-o"]
+    return [*find_compiler(), "-std=c99", "-D_DEFAULT_SOURCE", "-O2", *sorted(path.name for path in EMULATOR.glob("*.c")), "-lsimavr", "-o"]
 
 
 def _session(lines: IO[bytes]) -> Session:

@@ -207,7 +207,7 @@ def _drawn_by(view: View, poll: int, steps: int) -> int:
 
 
 class Pins:
-    """The levels of the pins with LEDs, at the end of each poll. emulator.c tells of those that are not as four polls before."""
+    """The levels of the pins with LEDs, at the end of each poll. the emulator tells of those that are not as four polls before."""
 
     def __init__(self, session: Session) -> None:
         self._changes: dict[tuple[int, int], tuple[list[int], list[int]]] = {}
