@@ -11,15 +11,14 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "tools"))
 
-from firmware_checks import wild  # noqa: E402  # no package of the project, tools/ must be on the path first
+from firmware_checks import lint, wild  # noqa: E402  # no package of the project, tools/ must be on the path first
 from firmware_checks.building import CheckError, put, run  # noqa: E402
 from firmware_checks.cuts import cuts  # noqa: E402
 from firmware_checks.fuzzing import fuzz, missed_by_all, ranges  # noqa: E402
-from firmware_checks.lint import deviations_in, lint  # noqa: E402
+from firmware_checks.lint import deviations_in, written  # noqa: E402
 from firmware_checks.soak import soak  # noqa: E402
 
 from controller_sim.design import load_design_text  # noqa: E402
-from controller_sim.port import c99  # noqa: E402
 from controller_sim.port.c99 import runtime_files, write_c99  # noqa: E402
 
 STARTER = wild.named_designs([ROOT / "configs" / "starter.yaml"])
@@ -180,18 +179,31 @@ WEAKNESSES = (
         "\nuint8_t ctl_low(int value);\nuint8_t ctl_low(int value) { return value; }",
         "gcc: storage.c.*conversion",
     ),
+    (
+        "board.c",
+        '#include "pins.h"',
+        "\nint lit(const uint8_t *p, uint8_t n);\nint lit(const uint8_t *p, uint8_t n)\n{\n    return !p && n > 3 ? p[n] : 0;\n}",
+        "clang: board.c.*core.NullDereference",
+    ),
+    (
+        "board.c",
+        '#include "hardware.h"',
+        "\n#include <stdlib.h>\nvoid twice(void *p);\nvoid twice(void *p)\n{\n    free(p);\n    free(p);\n}",
+        "^starter: gcc: board.c.*analyzer-double-free",
+    ),
 )
 
 
-@pytest.mark.needs("gcc", "avr-gcc", "cppcheck")
+@pytest.mark.needs("gcc", "avr-gcc", "cppcheck", "clang")
 def test_planted_weaknesses_are_told_before_anything_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    files = runtime_files()
+    files, has_board = written(STARTER, "starter")
+    assert has_board
     for name, here, more, _ in WEAKNESSES:
         assert files[name].count(here) == 1, f"{name} has no place for this any more"
         files[name] = files[name].replace(here, here + more)
-    monkeypatch.setattr(c99, "runtime_files", lambda: files)
+    monkeypatch.setattr(lint, "written", lambda designs, name: (files, True))
     with pytest.raises(CheckError) as told:
-        lint(STARTER, {}, False, 1, tmp_path, quiet)
+        lint.lint(STARTER, {}, False, 1, tmp_path, quiet)
     for *_, word in WEAKNESSES:
         assert re.search(word, str(told.value), re.M), word
 
