@@ -9,6 +9,7 @@ from controller_sim.design.form import Debounce, Moved, Received
 from controller_sim.design.storage import keeps, map_of
 from controller_sim.port.c_code import longest_text
 from controller_sim.port.c_facts import Facts
+from controller_sim.port.c_held import LOOKS
 from controller_sim.port.c_most import largest
 from controller_sim.port.c_tables import Bound
 from controller_sim.port.c_types import comment, type_bytes, type_for
@@ -145,6 +146,7 @@ def _storage(facts: Facts) -> dict[str, object]:
         "CTL_ROWS": whole.rows,
         "CTL_ROW_BYTES": f"{whole.row_bytes}u",
         "CTL_ROWS_AT_ONCE": whole.rows_at_once,
+        "CTL_STORAGE_LOOKS": f"{LOOKS}u",
         "CTL_STORED_CELLS": len(whole.cells),
         "CTL_STORED_SIZES": sum(sizes),
         "CTL_HELD_BYTES": f"{sum(_cell_bytes(facts, cell) for cell in facts.held_cells)}u",

@@ -14,6 +14,8 @@ from controller_sim.verify.reach import Reach, Run
 
 MOST_HELD_BYTES = 64
 """Of a small chip's RAM."""
+LOOKS = 8
+"""At so many rows of the journal in a poll."""
 POLL_US = 100
 """From one poll with nothing else to do to the next, on average."""
 
@@ -94,10 +96,15 @@ def saved_after_us(whole: StorageMap, rows: int) -> int:
 
 
 def _entry_us(whole: StorageMap, rows: int) -> int:
-    looks = 2 * whole.rows * (whole.row_bytes + 1)
+    looks = 2 * whole.rows * (whole.row_bytes + 1 + _searches(whole))
     # What is no entry yet must not look like one: two bytes more.
     return looks * POLL_US + (int(core.entry_bytes(whole.row_bytes, rows)) + 2) * (BYTE_US + POLL_US)
 
 
 def _tidy_us(whole: StorageMap) -> int:
-    return (whole.home_bytes + 1) * (BYTE_US + POLL_US)
+    return (whole.home_bytes + 1) * (BYTE_US + POLL_US) + (whole.rows + 1) * _searches(whole) * POLL_US
+
+
+def _searches(whole: StorageMap) -> int:
+    """The most polls that it takes to look through the journal for a row."""
+    return (whole.size - whole.home_bytes) // (whole.row_bytes + 1) // LOOKS + 1

@@ -174,8 +174,9 @@ static void save(bool with_cuts)
 #if CTL_HELD_BYTES
 /* Steps: what is stored became so in the last save, which began when it was so, and a next one may wait for the journal to be tidied. */
 enum {
-    SAVE_STEPS = 2 * CTL_ROWS * (CTL_ROW_BYTES + 1) + ENTRY_BYTES + CTL_ROWS * (CTL_ROW_BYTES + 1) + 8,
-    TIDY_STEPS = CTL_ROWS * (CTL_ROW_BYTES + 4) + 2,
+    SEARCH_STEPS = JOURNAL_BYTES / (CTL_ROW_BYTES + 1) / CTL_STORAGE_LOOKS + 1,
+    SAVE_STEPS = 2 * CTL_ROWS * (CTL_ROW_BYTES + 1 + SEARCH_STEPS) + ENTRY_BYTES + CTL_ROWS * (CTL_ROW_BYTES + 1) + 8,
+    TIDY_STEPS = CTL_ROWS * (CTL_ROW_BYTES + 3) + (CTL_ROWS + 1) * SEARCH_STEPS + 2,
     LONGEST_LAG = 2 * SAVE_STEPS + TIDY_STEPS,
     MOST_PAST = LONGEST_LAG + 2
 };

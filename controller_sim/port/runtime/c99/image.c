@@ -163,27 +163,42 @@ uint8_t ctl_stream_byte(uint16_t place)
     return 0;
 }
 
-/* Where in the journal the newest bytes of a row stand, or 0. All of the journal is looked through, so addresses are counted. */
-uint16_t ctl_find_row(uint8_t row)
+/* Go on looking for the newest bytes of a row in the journal, at CTL_STORAGE_LOOKS of its rows. True when all has been looked through:
+ * then `found` is where they stand, or 0. Addresses are counted, not places: that is quicker. */
+bool ctl_find_row(uint8_t row)
 {
-    uint16_t found = 0, head = LAST_ADDRESS, end = ctl_journal_address(store.tail);
-    while (head > end) { /* at most MOST_ENTRIES rounds */
-        uint16_t at = (uint16_t)(head - 2u);
-        for (uint8_t count = hw_stored((uint16_t)(head - 1u)); count; count--,
-             at = (uint16_t)(at - (CTL_ROW_BYTES + 1u))) { /* at most MOST_ROWS rounds in all */
-            if (hw_stored(at) == row) {
-                found = at;
-            }
-        }
-        head = (uint16_t)(at - CHECK_BYTES);
+    uint16_t end = ctl_journal_address(store.tail), head = store.head;
+    uint8_t left = store.left;
+    if (!head) {
+        head = LAST_ADDRESS;
+        left = 0;
+        store.found = 0;
     }
-    return found ? (uint16_t)(ctl_journal_address(found) + 1u) : 0;
+    for (uint8_t looks = CTL_STORAGE_LOOKS; looks && head > end; looks--) {
+        if (!left) {
+            left = hw_stored((uint16_t)(head - 1u));
+            head = (uint16_t)(head - 2u);
+        }
+        if (left) {
+            if (hw_stored(head) == row) {
+                store.found = (uint16_t)(ctl_journal_address(head) + 1u);
+            }
+            head = (uint16_t)(head - (CTL_ROW_BYTES + 1u));
+            left--;
+        }
+        if (!left) {
+            head = (uint16_t)(head - CHECK_BYTES);
+        }
+    }
+    store.left = left;
+    store.head = head > end ? head : 0;
+    return !store.head;
 }
 
-/* Put a row, as it is stored, into the buffer; false when its checksum fails. */
+/* Put a row that has been looked for, as it is stored, into the buffer; false when its checksum fails. */
 bool ctl_fetch_row(uint8_t row)
 {
-    uint16_t found = ctl_find_row(row), base = (uint16_t)(row * ROW_STEP), check = ctl_add_to_check(0xFFFF, row);
+    uint16_t found = store.found, base = (uint16_t)(row * ROW_STEP), check = ctl_add_to_check(0xFFFF, row);
     for (uint8_t i = 0; i < CTL_ROW_BYTES; i++) {
         uint8_t byte = found ? ctl_journal((uint16_t)(found + i)) : hw_stored((uint16_t)(base + i));
         if (!found && row == 0 && i == 0) {
@@ -198,24 +213,30 @@ bool ctl_fetch_row(uint8_t row)
     return found || (hw_stored(base) == check >> 8 && hw_stored((uint16_t)(base + 1u)) == (check & 0xFFu));
 }
 
-/* Whether the row at hand is stored otherwise than the kept values are now (1) or not (0): its bytes are looked at one a step,
- * until then it is -1. The first step puts it into the buffer. */
+/* Whether the row at hand is stored otherwise than the kept values are now (1) or not (0), -1 until that is known. First the row is
+ * looked for and put into the buffer, then its bytes are looked at one a step. */
 int8_t ctl_compare_step(void)
 {
-    uint8_t column = store.column++;
+    uint8_t column = store.column;
     if (column == 0) {
-        if (store.row < store.image_rows && ctl_fetch_row(store.row)) {
+        if (store.row >= store.image_rows) {
+            return 1;
+        }
+        if (!ctl_find_row(store.row)) {
             return -1;
         }
-    } else if (store.row_bytes[column - 1u] == ctl_stream_byte((uint16_t)(store.row * CTL_ROW_BYTES + column - 1u))) {
-        if (column < CTL_ROW_BYTES) {
-            return -1;
+        if (!ctl_fetch_row(store.row)) {
+            return 1;
         }
+    } else if (store.row_bytes[column - 1u] != ctl_stream_byte((uint16_t)(store.row * CTL_ROW_BYTES + column - 1u))) {
+        store.column = 0;
+        return 1;
+    } else if (column == CTL_ROW_BYTES) {
         store.column = 0;
         return 0;
     }
-    store.column = 0;
-    return 1;
+    store.column++;
+    return -1;
 }
 
 bool ctl_has_room(uint8_t rows)

@@ -73,13 +73,22 @@ static void find_tail(void)
     store.tail = place;
 }
 
+/* At power-on the search for a row does not have to be short. */
+static bool find_and_fetch(uint8_t row)
+{
+    store.head = 0;
+    while (!ctl_find_row(row)) {
+    }
+    return ctl_fetch_row(row);
+}
+
 /* A byte of the stream as it is stored, or -1 in a row whose checksum fails. */
 static int16_t stored_byte(uint16_t place)
 {
     uint8_t row = (uint8_t)(place / CTL_ROW_BYTES);
     if (row != store.row || !store.is_fetched) {
         store.row = row;
-        store.is_whole = ctl_fetch_row(row);
+        store.is_whole = find_and_fetch(row);
         store.is_fetched = true;
     }
     return store.is_whole ? (int16_t)store.row_bytes[place % CTL_ROW_BYTES] : -1;
@@ -93,7 +102,7 @@ static bool lacks_magic_only(void)
             return false;
         }
     }
-    return ctl_fetch_row(0);
+    return find_and_fetch(0);
 }
 
 /* Whether all labels that can be read are the design's; the header's checksum of them could agree by chance. */

@@ -353,6 +353,8 @@ struct ctl_stored {
     uint8_t image_rows;
     uint16_t tail; /* where the journal ends, below CTL_STORAGE_BYTES */
     uint16_t at, end;
+    uint16_t head, found; /* where in the journal a row is looked for, 0: not begun; where it stands there */
+    uint8_t left; /* rows of the entry at `head` that are yet to be looked at */
     uint16_t check;
     uint8_t row_bytes[CTL_ROW_BYTES];
 };

@@ -14,6 +14,7 @@ void ctl_plan_save(void)
     store.row = 0;
     store.column = 0;
     store.count = 0;
+    store.head = 0;
 }
 
 void ctl_begin_tidy(void)
@@ -51,7 +52,10 @@ static void tidy_step(void)
 {
     uint16_t base = (uint16_t)(store.row * ROW_STEP);
     if (store.phase == TIDY) {
-        store.at = ctl_find_row(store.row);
+        if (!ctl_find_row(store.row)) {
+            return;
+        }
+        store.at = store.found;
         store.check = ctl_add_to_check(0xFFFF, store.row);
         store.column = 0;
         if (store.row == store.image_rows) {

@@ -14,8 +14,6 @@ enum { MAGIC = 0xB5, FORMAT = 1, LIVE = 0x5A, END = 0xFF };
 #define ROW_STEP (CTL_ROW_BYTES + CHECK_BYTES)
 #define LAST_ADDRESS (CTL_STORAGE_BYTES - 1u)
 #define JOURNAL_BYTES (CTL_STORAGE_BYTES - (ctl_place_t)CTL_ROWS * ROW_STEP)
-#define MOST_ENTRIES (JOURNAL_BYTES / (ENTRY_BYTES + CTL_ROW_BYTES + 1u))
-#define MOST_ROWS (JOURNAL_BYTES / (CTL_ROW_BYTES + 1u)) /* of all its entries */
 
 /* Holds a place in the memory and the longest entry beyond it. */
 #if CTL_STORAGE_BYTES > 32000u
@@ -65,7 +63,7 @@ uint16_t ctl_entry_bytes(uint8_t rows);
 void ctl_set_kept(const CTL_FLASH struct ctl_stored_cell *cell, uint16_t which, ctl_stored_t distance);
 void ctl_hold(void);
 uint8_t ctl_stream_byte(uint16_t place);
-uint16_t ctl_find_row(uint8_t row);
+bool ctl_find_row(uint8_t row);
 bool ctl_fetch_row(uint8_t row);
 int8_t ctl_compare_step(void);
 bool ctl_has_room(uint8_t rows);
