@@ -458,6 +458,11 @@ class Design:
     budget: Budget = Budget()
     promises: tuple[Promise, ...] = ()
 
+    @property
+    def listens(self) -> bool:
+        """Whether MIDI that comes in can mean anything."""
+        return bool(self.thru or self.tempo.follow or any(isinstance(each.cause, Received) for each in self.responses))
+
     def colours_of(self, led: int) -> tuple[str, ...]:
         """The colours of an LED, by its index; () if it has just one that needs no name."""
         return self.led_colours[led] if self.led_colours else ()

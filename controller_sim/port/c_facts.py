@@ -50,7 +50,7 @@ class Facts:
         self.timers = max(len(mode.timers) for mode in design.modes)
         self.has_conditions = any(mode.conditions for mode in design.modes)
         self.has_cancelling_modes = self.has_delayed and any(mode.delayed == "cancel" for mode in design.modes)
-        self.has_midi_in = bool(design.thru or design.tempo.follow) or any(isinstance(r.cause, form.Received) for r in design.responses)
+        self.has_midi_in = design.listens
         heard = [response.cause for response in design.responses if isinstance(response.cause, form.Received)]
         self.pairs = sorted({(cause.status, cause.data[0][0]) for cause in heard if cause.bits == 14})
         """Status and number of the upper halves of pairs of controllers that something responds to."""

@@ -6,16 +6,19 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from controller_sim.design.form import Design
-from controller_sim.design.storage import keeps
+from controller_sim.design.storage import keeps, map_of
 from controller_sim.port import WRITERS, Writer
 from controller_sim.port.avr import Emulator, Session, build_firmware, missing_emulator
+from controller_sim.port.c_facts import Facts
+from controller_sim.port.c_held import stored_within_us
 from controller_sim.port.judged import judged
 from controller_sim.port.polled import Plan, Seen, plans, seen
 from controller_sim.port.trace import Trace, trace_of
-from controller_sim.simulator import History, Simulator, Storage, played
+from controller_sim.reference import ReferenceEngine
+from controller_sim.simulator import Engine, History, Simulator, Storage, played
+from controller_sim.simulator.engines import EngineFactory
 from controller_sim.simulator.storage import ERASED
 
-ORACLE = "reference"
 BLANK = bytes([ERASED])
 TOLD = ("CTL_TOLD",)
 """Firmware that reads pedals or MIDI tells what it has read; all other is as it is written."""
@@ -61,7 +64,7 @@ class Atmega328p:
         for plan in planned:
             session = self._emulator.play(plan.contacts, plan.steps, plan.off_us, None if sessions else self._image)
             sessions.append(session)
-            fault = next(iter(session.faults), "") or lost(plan, session)
+            fault = next(iter(session.faults), "") or (lost(plan, session) if design.listens else "")
             if fault:
                 return Trace(error=fault, hung="hangs" in fault)
         if keeps(design) and self._image == BLANK:
@@ -94,16 +97,49 @@ def first_image(design: Design) -> bytes:
 
 def compared(design: Design, what: Seen) -> Trace:
     """What a board has done, beside what the reference does with what it has seen."""
-    simulator = played(design, what.history, ORACLE)
+    simulator = played(design, what.history, _resuming(what))
     expected = trace_of(design, what.history, simulator)
     expected.outputs.pop("usb", None)
     trace = judged(design, what, expected, simulator)
     trace.expected = expected
-    if any(session.unfinished for session in what.sessions):
+    restless = [number for number, session in enumerate(what.sessions) if session.unfinished]
+    if not all(_is_recent(design, what, simulator, number) for number in restless):
         trace.error = "the serial line or the EEPROM does not come to rest"
     if expected.image is not None:
-        trace.image = _image(design, what, simulator, expected.image)
+        last_is_restless = len(what.sessions) - 1 in restless
+        trace.image = expected.image if last_is_restless else _image(design, what, simulator, expected.image)
     return trace
+
+
+def _stored(design: Design, session: Session) -> tuple[int, ...]:
+    """The kept values that a board comes up with after a session."""
+    return Storage(design, session.image[: design.storage.bytes]).power_on()
+
+
+def _resuming(what: Seen) -> EngineFactory:
+    """The oracle. Where a board lost power though cells went on changing, it comes up with what the board had stored."""
+    sessions = iter((None, *what.sessions))
+
+    def reference(design: Design, now_us: int, kept: Sequence[int] | None, trace: bool) -> Engine:
+        before = next(sessions)
+        return ReferenceEngine(design, now_us, _stored(design, before) if before and before.unfinished and keeps(design) else kept, trace)
+
+    return reference
+
+
+def _is_recent(design: Design, what: Seen, simulator: Simulator, number: int) -> bool:
+    """Whether what a board had stored at the end of a session was so not long ago, because cells that it holds went on changing."""
+    held = Facts(design).held_cells
+    if not held:
+        return False
+    end_us = what.starts_us[number] + what.times_us[number][-1]
+    since_us = end_us - stored_within_us(map_of(design), held)
+    states = [(-1, simulator.storage.first), *((save.time_us, save.kept) for save in simulator.storage.saves)]
+    ends_us = [*(time_us for time_us, _ in states[1:]), what.history.end_us + 1]
+    stored = _stored(design, what.sessions[number])
+    return any(
+        stored == kept and began_us <= end_us and since_us <= until_us for (began_us, kept), until_us in zip(states, ends_us, strict=True)
+    )
 
 
 def _image(design: Design, what: Seen, simulator: Simulator, expected: bytes) -> bytes:

@@ -71,7 +71,7 @@ def design_module(design: Design, source: str) -> str:
         *(line for name, value in vars(tables).items() for line in _assignment(f"tables.{name}", value)),
         "",
         *_assignment("PEDAL_READS", tuple(pedal.reads for pedal in design.pedals)),
-        f"LISTENS = {_listens(design)}",
+        f"LISTENS = {design.listens}",
         f"RUNNING_STATUS = {design.running_status}",
         f"IMAGE_BYTES = {design.storage.bytes if keeps(design) else 0}",
         *_layout(design),
@@ -82,10 +82,6 @@ def design_module(design: Design, source: str) -> str:
 def _plain(text: str) -> str:
     """A text that can stand in a comment or a docstring."""
     return " ".join(text.replace("\\", "/").replace('"', "'").split())
-
-
-def _listens(design: Design) -> bool:
-    return bool(design.thru or design.tempo.follow or any(isinstance(each.cause, form.Received) for each in design.responses))
 
 
 def _layout(design: Design) -> Iterator[str]:
