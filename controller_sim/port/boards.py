@@ -89,15 +89,18 @@ def _kept(design: Design) -> Iterable[str]:
     saved_s = _seconds(saved_after_us(whole, largest.rows))
     yield f"- Power off too soon and a change is lost as a whole: what one action changes is stored after {saved_s} at most,"
     yield "  if nothing else that is kept changes meanwhile, which begins the save anew."
-    restless = {cell: comment(design.cells[cell].name) for cell in sorted(facts.kept.restless)}
-    held = ", ".join(name for cell, name in restless.items() if cell in facts.held_cells)
-    others = ", ".join(name for cell, name in restless.items() if cell not in facts.held_cells)
+    held = _names(design, facts.held_cells)
+    others = _names(design, facts.kept.restless.difference(facts.held_cells) | facts.kept.restless_drafts)
     if held:
         lag_s = _seconds(stored_within_us(whole, facts.held_cells))
         yield "- What pedals, messages, repeats and timers change may go on changing. It is stored all the same, as it was at one instant:"
         yield f"  at most {lag_s} ago if nothing else changes. Both times take ten polls a millisecond with nothing else to do. ({held})"
     if others:
-        yield f"- These are too large for that; nothing is stored as long as they go on changing: {others}."
+        yield f"- Not so these, which are too many bytes or saved from a draft; nothing is stored as long as they go on changing: {others}."
+
+
+def _names(design: Design, cells: Iterable[int]) -> str:
+    return ", ".join(comment(design.cells[cell].name) for cell in sorted(cells))
 
 
 def _seconds(time_us: int) -> str:

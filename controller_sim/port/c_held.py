@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Iterator
 
 from controller_sim.core import storage as core
 from controller_sim.design.form import Design
-from controller_sim.design.program import FactoryValues, Restart, SetCell, Statement
+from controller_sim.design.program import FactoryValues, Restart, SaveDraft, SetCell, Statement
 from controller_sim.design.storage import StorageMap
 from controller_sim.port.c_types import type_bytes
 from controller_sim.simulator.storage import BYTE_US
@@ -29,6 +29,8 @@ class Kept:
         self._undrafted = {id(statement) for run in self._runs() for statement, cells in self._changes(run) if cells}
         self.restless = frozenset(cell for run in self._tireless() for _, cells in self._changes(run) for cell in cells)
         """The kept cells that repeats, timers, moves and messages change outside of drafts: as fast as may be, for as long as may be."""
+        self.restless_drafts = frozenset(cell for run in self._tireless() for cell in self._saved_by(run))
+        """Those that they save from drafts."""
 
     def of(self, cells: Iterable[int]) -> frozenset[int]:
         """Those of some cells that are kept."""
@@ -52,6 +54,14 @@ class Kept:
 
     def _comes_again(self, run: Run) -> bool:
         return run.what in ("timer", "response") or (run.what == "binding" and self.design.bindings[run.number].gesture == "repeat")
+
+    def _saved_by(self, run: Run) -> frozenset[int]:
+        """The kept cells whose drafts a run may save, or leave so that they are."""
+        if run.mode is None:
+            return frozenset()
+        mode, leaves = self.design.modes[run.mode], self._reach.enters(run.procedure) or self._reach.may(run.procedure, Restart)
+        saves = self._reach.may(run.procedure, SaveDraft) or (mode.on_other_exit == "save" and leaves)
+        return self.of(mode.draft) if saves else frozenset()
 
     def _changes(self, run: Run) -> Iterator[tuple[Statement, frozenset[int]]]:
         """The statements of a run that change kept cells, and which of these are not drafted then."""

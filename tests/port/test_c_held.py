@@ -112,10 +112,15 @@ def test_the_readme_of_the_board_tells_how_far_what_is_stored_lags_behind_and_of
     design, text = ride("pedal")
     readme = WRITERS["atmega328p"](design, text)["README.md"]
     assert f"at most {-(-stored_within_us(map_of(design), Facts(design).held_cells) // 100_000) / 10} s ago" in readme
-    assert "(near, far)" in readme and "too large for that" not in readme
+    assert "(near, far)" in readme and "Not so these" not in readme
     large = text.replace("size: 20", f"size: {MOST_HELD_BYTES + 1}").replace("near = n", "between[n // 3] = n")
     readme = WRITERS["atmega328p"](load_design_text(large, "ride.yaml"), large)["README.md"]
-    assert "(far)" in readme and "too large for that; nothing is stored as long as they go on changing: between." in readme
+    assert "(far)" in readme and "nothing is stored as long as they go on changing: between." in readme
+    drafting = TEXT.replace(
+        "MORE\n", AWAY.format("draft: [near, lost]\n    on_other_exit: save\n    timers: {after 9ms: enter(play)}\n    on: {}")
+    )
+    readme = WRITERS["atmega328p"](load_design_text(drafting, "ride.yaml"), drafting)["README.md"]
+    assert "nothing is stored as long as they go on changing: near." in readme
     unkept = text.replace(", keep: yes", "")
     readme = WRITERS["atmega328p"](load_design_text(unkept, "ride.yaml"), unkept)["README.md"]
     assert "stored" not in readme and "@" not in readme
