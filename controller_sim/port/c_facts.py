@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from controller_sim.core.kinds import kind_of
+from controller_sim.core.kinds import REAL_TIME_KINDS, kind_of
 from controller_sim.core.midi_in import LONGEST_SYSEX, SYSEX
 from controller_sim.design import form, program
 from controller_sim.design.form import Action, Design, Procedure
 from controller_sim.design.program import Expression, Statement
 from controller_sim.design.steps import actions_without_gesture, expressions_in, seen_cells, shows_change, statements_in
+from controller_sim.midi.messages import is_real_time
 from controller_sim.port.c_held import Kept, held
 from controller_sim.port.c_queue import most_waiting
 from controller_sim.port.c_types import fits_int, string, type_bytes, type_for
@@ -56,7 +57,10 @@ class Facts:
         """Status and number of the upper halves of pairs of controllers that something responds to."""
         passes_sysex = any(thru.kinds >> kind_of(SYSEX) & 1 for thru in design.thru)
         self.takes_sysex = passes_sysex or any(cause.status == SYSEX for cause in heard)
-        sent = [len(s.data) for s in self.statements if isinstance(s, program.Send)]
+        messages = [s.data for s in self.statements if isinstance(s, program.Send)]
+        passes_real_time = any(thru.kinds & REAL_TIME_KINDS for thru in design.thru)
+        self.sends_real_time = self.has_clock or passes_real_time or any(is_real_time(data[0].high) for data in messages)
+        sent = [len(data) for data in messages]
         self.longest_message = max([3, *sent, LONGEST_SYSEX if passes_sysex else 3])
         self._name()
         self.seen_cells = seen_cells(self.design)

@@ -112,6 +112,7 @@ def _uses(facts: Facts) -> dict[str, object]:
         "CTL_TEMPO_HIGH": design.tempo.high,
         "CTL_TEMPO_START": design.tempo.start,
         "CTL_HAS_CLOCK": int(facts.has_clock),
+        "CTL_SENDS_REAL_TIME": int(facts.sends_real_time),
         "CTL_CLOCK_PORTS": design.tempo.ports,
         "CTL_HAS_TAP_TEMPO": int(facts.has_tap_tempo),
         "CTL_TAP_INTERVALS": TAP_INTERVALS,

@@ -3,20 +3,22 @@
 A poll does one thing, and looks at the contacts only when nothing else is left to do. So whatever the reference puts out at a time must
 leave the board not before the first poll whose clock shows that time, and before the first that looks at the contacts at a later time;
 in the same order, and nothing else.
-A byte for the serial line begins then, or when the line is free; a display and a blinking or dim LED need a little longer to show what
-they should, and are held to what each of them shows meanwhile. What keeps to this gets the time of the reference, all else the
-time at which it came.
+A byte for the serial line begins then, or when the line is free, real-time bytes before all others; a display and a blinking or dim LED
+need a little longer to show what they should, and are held to what each of them shows meanwhile. What keeps to this gets the time of
+the reference, all else the time at which it came.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
+from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import LedSet
+from controller_sim.midi.messages import is_real_time
 from controller_sim.port.avr import CYCLES_PER_US, Session
 from controller_sim.port.boards import led_pins
 from controller_sim.port.polled import Seen
@@ -89,29 +91,47 @@ def judged(design: Design, what: Seen, expected: Trace, simulator: Simulator) ->
     return trace
 
 
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A byte on the serial line, and the cycles at which it began, at which the line was free for it, and free of real-time bytes."""
+
+    start: int
+    byte: int
+    free: int
+    urgent_free: int
+
+
 def _between(happenings: Sequence[Happening], start_us: int, end_us: int) -> list[Happening]:
     return [happening for happening in happenings if start_us <= happening[0] < end_us]
 
 
 def serial(view: View, expected: Sequence[Happening]) -> list[Happening]:
-    """The messages as they came; what is more or less than was expected stays as it is."""
-    came = [(numbers[2], numbers[3]) for what, numbers in view.session.told if what == "byte"]
+    """The messages as they came; what is more or less than was expected stays as it is. Real-time bytes may overtake all others."""
+    came = {True: deque[Sent](), False: deque[Sent]()}
+    end = urgent_end = 0
+    for what, numbers in view.session.told:
+        if what == "byte":
+            sent = Sent(numbers[2], numbers[3], end, urgent_end)
+            came[is_real_time(sent.byte)].append(sent)
+            end = sent.start + BYTE_CYCLES
+            urgent_end = end if is_real_time(sent.byte) else urgent_end
     found: list[Happening] = []
-    place = earliest_free = latest_free = 0
     for time_us, text in expected:
-        got = came[place : place + len(bytes.fromhex(text))]
+        data = bytes.fromhex(text)
+        left = came[is_real_time(data[0])]
+        got = [left.popleft() for _ in data if left]
         if not got:
             break
-        place += len(got)
         early = view.session.first_clock + (time_us - view.start_us) * CYCLES_PER_US - CLOCK_CYCLES
         late = view.begins(view.done_by(time_us - view.start_us)) + INTERRUPT_CYCLES
-        in_time = True
-        for start, _ in got:
-            earliest, latest = max(early, earliest_free), max(late, latest_free)
-            in_time &= earliest <= start <= latest
-            earliest_free, latest_free = earliest + BYTE_CYCLES, latest + BYTE_CYCLES
-        found.append((time_us if in_time else _other(view.since_us(got[0][0]), time_us), bytes(byte for _, byte in got).hex(" ")))
-    return found + [(view.since_us(start), f"{byte:02x}") for start, byte in came[place:]]
+        in_time = all(max(early, sent.free) <= sent.start <= max(late, sent.free + INTERRUPT_CYCLES) for sent in got)
+        if is_real_time(data[0]):
+            # One byte is on its way, the next in the chip's data register: these can no longer be overtaken.
+            in_time &= got[0].start <= max(late + 2 * BYTE_CYCLES, got[0].urgent_free + INTERRUPT_CYCLES)
+        first_us = view.since_us(got[0].start)
+        found.append((time_us if in_time else _other(first_us, time_us), bytes(sent.byte for sent in got).hex(" ")))
+    rest = sorted((*came[True], *came[False]), key=lambda sent: sent.start)
+    return found + [(view.since_us(sent.start), f"{sent.byte:02x}") for sent in rest]
 
 
 def _other(came_us: int, expected_us: int) -> int:

@@ -136,6 +136,9 @@ def _board(design: Design, pins: Pins) -> Iterator[str]:
         yield "  power goes; on a FAT file system it may not be. Writing may stop everything else for some hundredths of a second."
     yield "- A contact is read every quarter of a millisecond (`POLL_US`); the times of the design are kept to that and to what an event"
     yield "  takes, which is milliseconds on a small board. `controller-sim run` shows the times that are meant."
+    if pins.serial:
+        yield "- The UART sends in order: a tick of the MIDI clock waits for what a burst has put there before it (`controller-sim check`"
+        yield "  tells how long that may be)."
     yield "- Memory: engine and design take 30 to 60 KB of RAM, and while a large design is compiled on the board some 200 KB (estimates:"
     yield "  half of what a computer of 64 bits needs). Where that is too much, compile all files but `main.py` with `mpy-cross` first."
     yield ""

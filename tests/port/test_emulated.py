@@ -37,6 +37,7 @@ display: {characters: 16, lines: 2}
 devices: {pads: {channel: 3, notes: 36..60, controllers: {level: 7, tone: 74}}}
 pedals: {swell: {reads: 0..1023, heel: 40, toe: 980}, tone: {reads: 0..1023, heel: 1000, toe: 0}}
 wire: {running_status: yes}
+tempo: {range: 60..240, start: 240, clock: serial}
 memory: {n: {range: 0..9, ends: wrap, keep: yes}}
 home: play
 modes:
@@ -46,6 +47,7 @@ modes:
     leds: {go: blink if n % 2 else dim, mute: amber if n > 4 else dim(red)}
     on:
       press go: |
+        clock_start()
         n += 1
         note_on(pads, 36 + n, 100)
       release go: note_off(pads, 36 + n)
@@ -169,6 +171,14 @@ def test_the_first_poll_knows_where_pedals_stand_because_the_board_waits_for_its
 FAULTS = {
     "the line runs at twice the pace": ("board.c", "#define BAUD_DIVIDER 31", "#define BAUD_DIVIDER 15", "serial"),
     "a byte too many leaves": ("board.c", "for (uint8_t i = ctl_status_is_running(bytes[0]) ? 1 : 0;", "for (uint8_t i = 0;", "serial"),
+    "the clock waits for what was there before": ("board.c", "bytes[0] >= 0xF8", "bytes[0] == 0xF7", "serial"),
+    "what has changed shows late": ("poll.c", "if (ctl.dirty && due_us", "if (ctl.dirty && now_us - ctl.now_us > 500u && due_us", ""),
+    "contacts are looked at before all is done": (
+        "poll.c",
+        "if (!ctl_before(now_us, due_us))",
+        "if (!ctl_before(now_us, due_us + 900u))",
+        "",
+    ),
     "the clock begins anew": ("board.c", "    overflows_us += OVERFLOW_US;", "", ""),
     "the clock runs slow": ("board.c", "return start_us + passed_us;", "return (start_us + passed_us) / 1001u * 1000u;", ""),
     "LEDs blink too fast": ("board.c", "#define BLINK_SHIFT 18", "#define BLINK_SHIFT 17", "led go"),

@@ -80,7 +80,20 @@ def test_a_byte_that_waits_for_the_line_is_in_time_when_the_line_is_free(late_cy
         (start + 3 * BYTE_CYCLES + late_cycles, 8),
     ]
     came = serial(view(sent), [(300, "c9 07"), (300, "c9 08")])
-    assert (came == [(300, "c9 07"), (300, "c9 08")]) == (late_cycles <= POLL_CYCLES + INTERRUPT_CYCLES)
+    assert (came == [(300, "c9 07"), (300, "c9 08")]) == (late_cycles <= INTERRUPT_CYCLES)
+
+
+@given(st.integers(0, 5), st.integers(0, 3))
+def test_a_real_time_byte_overtakes_all_but_the_two_bytes_that_have_left_the_queue(waiting: int, urgent: int) -> None:
+    start = 10 * POLL_CYCLES
+    queue = [0xB0, 1, 2, 0xB0, 1, 3, 0xB0, 1, 4]
+    order = [*queue[:waiting], *[0xF8] * urgent, *queue[waiting:]]
+    came = serial(
+        view([(start + place * BYTE_CYCLES, byte) for place, byte in enumerate(order)]),
+        [*((300, f"b0 01 0{number}") for number in (2, 3, 4)), *[(300, "f8")] * urgent],
+    )
+    assert [text for _, text in came] == ["b0 01 02", "b0 01 03", "b0 01 04", *["f8"] * urgent]
+    assert all(time_us == 300 for time_us, _ in came) == (waiting <= 2 or not urgent)
 
 
 @given(st.integers(0, 5), st.lists(st.tuples(st.integers(1, 5), st.integers(1, 5)), max_size=8))

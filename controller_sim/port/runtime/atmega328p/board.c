@@ -28,6 +28,11 @@
 static volatile uint32_t overflows_us; /* the time at the last overflow of timer 1 */
 static volatile uint8_t send_queue[SEND_BYTES];
 static volatile uint8_t send_first, send_end;
+#if CTL_SENDS_REAL_TIME
+/* Real-time bytes go first, even between the bytes of a message (MIDI 1.0 Detailed Specification 4.2.1, p. 5): a clock keeps time. */
+static volatile uint8_t urgent_queue[4];
+static volatile uint8_t urgent_first, urgent_end;
+#endif
 
 static uint8_t after(uint8_t place)
 {
@@ -41,6 +46,13 @@ ISR(TIMER1_OVF_vect)
 
 ISR(USART_UDRE_vect)
 {
+#if CTL_SENDS_REAL_TIME
+    if (urgent_first != urgent_end) {
+        UDR0 = urgent_queue[urgent_first];
+        urgent_first = (uint8_t)((urgent_first + 1u) % sizeof urgent_queue);
+        return;
+    }
+#endif
     if (send_first == send_end) {
         UCSR0B &= (uint8_t)~(1u << UDRIE0);
     } else {
@@ -68,6 +80,18 @@ ctl_switches_t hw_closed_contacts(void)
     return (ctl_switches_t)(~(unsigned)PINC & ((1u << CTL_SWITCHES) - 1u));
 }
 
+#if CTL_SENDS_REAL_TIME
+static void send_urgently(uint8_t byte)
+{
+    uint8_t end = (uint8_t)((urgent_end + 1u) % sizeof urgent_queue);
+    while (end == urgent_first) {
+    }
+    urgent_queue[urgent_end] = byte;
+    urgent_end = end;
+    UCSR0B |= 1u << UDRIE0;
+}
+#endif
+
 /* Let the interrupt send what is in the queue up to here. */
 static void send_up_to(uint8_t end)
 {
@@ -81,6 +105,12 @@ void hw_send(uint8_t ports, const uint8_t *bytes, uint8_t count)
     if (!(ports & CTL_SERIAL)) {
         return;
     }
+#if CTL_SENDS_REAL_TIME
+    if (bytes[0] >= 0xF8) {
+        send_urgently(bytes[0]);
+        return;
+    }
+#endif
     uint8_t end = send_end;
     for (uint8_t i = ctl_status_is_running(bytes[0]) ? 1 : 0; i < count; i++) { /* at most count rounds */
         uint8_t next = after(end);
