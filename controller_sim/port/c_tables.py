@@ -195,11 +195,11 @@ def _rows(facts: Facts, bound: Bound) -> list[str]:
         numbers[where] = len(entries)
         values = [row.choices.get(gesture, 0) for gesture in gestures]
         if bound.keys_with("hold"):
-            values += [len(holds), len(row.holds)]
+            values += [len(holds), len(holds) + len(row.holds)]
         holds += row.holds
         mode, key = design.modes[where[0]].name, design.keys[where[1]].name
         entries.append(f"{{{', '.join(map(str, values))}}}, /* {comment(f'{mode}: {key}')} */")
-    columns = ", ".join([*gestures, *(("first hold", "holds") if bound.keys_with("hold") else ())])
+    columns = ", ".join([*gestures, *(("first hold", "end of holds") if bound.keys_with("hold") else ())])
     lines = [f"/* What is bound: {columns}. */", "const CTL_FLASH struct ctl_row ctl_rows[] = {"]
     lines += [f"    {entry}" if entry.endswith("*/") else f"    {entry}," for entry in entries]
     lines += ["};", ""]

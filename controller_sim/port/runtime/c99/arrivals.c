@@ -79,12 +79,15 @@ static int16_t interpolated(const CTL_FLASH struct ctl_pedal_setting *setting, u
     const CTL_FLASH int16_t *points = &ctl_points[setting->first_point];
     uint32_t steps = (uint32_t)way * setting->steps;
     uint8_t place = (uint8_t)(steps / whole);
-    int32_t rest = (int32_t)(steps - (uint32_t)place * whole);
-    if (rest == 0) {
-        return points[place];
+    int32_t rest = (int32_t)(steps % whole);
+    int16_t value = points[place];
+    //@ split place;
+    if (place < setting->steps) {
+        int32_t rise = (int32_t)points[place + 1] - value;
+        value = (int16_t)(value + ctl_div32(2 * rise * rest + whole, 2 * (int32_t)whole));
     }
-    int32_t rise = (int32_t)points[place + 1] - points[place];
-    return (int16_t)(points[place] + ctl_div32(2 * rise * rest + whole, 2 * (int32_t)whole));
+    //@ merge place;
+    return value;
 }
 
 /* A raw reading. Where a pedal stands at its first one is no news, nor is it before the first mode, unless it moves first. */
@@ -209,7 +212,7 @@ static void hear(uint8_t port, const uint8_t *bytes, uint8_t length)
 static void pass_on(uint8_t port, const uint8_t *bytes, uint8_t count)
 {
 #if CTL_THRU
-    uint8_t kind = (uint8_t)(bytes[0] < SYSEX ? (bytes[0] >> 4) - 8 : bytes[0] - 0xE9);
+    uint8_t kind = (uint8_t)(bytes[0] < SYSEX ? bytes[0] >> 4 & 7 : bytes[0] - 0xE9);
     for (uint8_t i = 0; i < CTL_THRU; i++) {
         const CTL_FLASH struct ctl_thru *thru = &ctl_thru[i];
         if (thru->source == port && thru->kinds >> kind & 1u) { /* at most 22 rounds */

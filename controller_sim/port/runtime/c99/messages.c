@@ -28,7 +28,7 @@ void ctl_forget_echo(uint8_t i)
 static void let_out(uint8_t ports, const uint8_t *bytes, uint8_t count)
 {
 #if CTL_ECHO_US
-    if (bytes[0] != 0xF8) {
+    if (bytes[0] != 0xF8 && count <= CTL_ECHO_BYTES) {
         struct ctl_sent *sent = &ctl.sent[ctl.sent_next];
         sent->at_us = ctl.now_us;
         sent->ports = ports;
@@ -100,9 +100,11 @@ static void drop(uint8_t place)
 /* The first message of the queue is due. */
 void ctl_send_due(void)
 {
-    send(&ctl.delayed[0].message);
-    drop(0);
-    set_deadline();
+    if (ctl.delayed_count) {
+        send(&ctl.delayed[0].message);
+        drop(0);
+        set_deadline();
+    }
 }
 
 /* Put a message in the queue; when it is full, the one due first leaves now. Where it is proved never to be, it is only as long as it

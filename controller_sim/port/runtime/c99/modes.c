@@ -27,6 +27,7 @@ static void begin(uint32_t now_us)
 #if CTL_AGES
     ctl.aged_us = now_us;
 #endif
+    //@ split ctl.mode;
 }
 
 /* Power on at an instant; the cells hold what was kept, or their first values. */
@@ -78,6 +79,7 @@ static void change_mode(void)
         }
         ctl.mode = ctl.next_mode;
         ctl.next_mode = CTL_NO_MODE;
+        //@ split ctl.mode;
         CTL_HAPPENED(CTL_MODE, ctl.mode);
 #if CTL_DRAFT_BYTES
         if (ctl_mode_drafts[ctl.mode].count) {

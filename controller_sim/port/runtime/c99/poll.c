@@ -40,7 +40,9 @@ static void take_turn(void)
     turn = (uint8_t)(number + 1u < OTHERS ? number + 1u : 0u);
 #if CTL_PEDALS
     if (number < CTL_PEDALS) {
+        //@ split number;
         ctl_read_pedal(number, hw_read_pedal(number));
+        //@ merge number;
         return;
     }
 #endif

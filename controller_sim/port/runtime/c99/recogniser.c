@@ -125,26 +125,25 @@ static bool settle_other_taps(ctl_switches_t bit)
 #endif
 
 #if CTL_HOLD_KEYS
-/* Wait for the first of a key's holds, from the i-th on, that is bound for it. */
-static void next_hold(uint8_t k, uint8_t i)
+/* Wait for the first of a key's holds, from the one numbered `hold` on, that is bound for it. */
+static void next_hold(uint8_t k, ctl_choice_t hold)
 {
     const CTL_FLASH struct ctl_row *row = row_of(k);
     uint8_t place = ctl_hold_place[k];
-    for (; i < row->holds; i++) { /* at most CTL_MOST_HOLDS rounds */
-        const CTL_FLASH struct ctl_hold *hold = &ctl_holds[row->first_hold + i];
-        if (choose(hold->choice, conditions_of(k))) {
-            ctl_arm((uint8_t)(CTL_HOLD_SLOT + place), ctl.keys[k].at_us + hold->hold_us);
+    for (; hold < row->end_hold; hold++) { /* at most CTL_MOST_HOLDS rounds */
+        if (choose(ctl_holds[hold].choice, conditions_of(k))) {
+            ctl_arm((uint8_t)(CTL_HOLD_SLOT + place), ctl.keys[k].at_us + ctl_holds[hold].hold_us);
+            ctl.awaited_hold[place] = hold;
             break;
         }
     }
-    ctl.hold_index[place] = i;
 }
 
 static void hold_key(uint8_t k)
 {
-    uint8_t i = ctl.hold_index[ctl_hold_place[k]];
-    ctl_choice_t binding = choose(ctl_holds[row_of(k)->first_hold + i].choice, conditions_of(k));
-    next_hold(k, (uint8_t)(i + 1));
+    ctl_choice_t hold = ctl.awaited_hold[ctl_hold_place[k]];
+    ctl_choice_t binding = choose(ctl_holds[hold].choice, conditions_of(k));
+    next_hold(k, (ctl_choice_t)(hold + 1u));
     ctl.keys[k].flags &= (uint8_t)~CTL_LIVE;
     fire(binding, ctl.keys[k].at_us);
 }
@@ -235,13 +234,13 @@ static bool decide(uint8_t k)
     }
 #endif
 #if CTL_HOLD_KEYS
-    if (row_of(k)->holds) {
-        next_hold(k, 0);
+    if (ctl_hold_place[k] != CTL_NOBODY) {
+        next_hold(k, row_of(k)->first_hold);
     }
 #endif
 #if CTL_REPEAT_KEYS
-    if (choose(row_of(k)->repeat, conditions_of(k))) {
-        uint8_t place = ctl_repeat_place[k];
+    uint8_t place = ctl_repeat_place[k];
+    if (place != CTL_NOBODY && choose(row_of(k)->repeat, conditions_of(k))) {
         ctl.repeats[place] = 0;
         ctl_arm((uint8_t)(CTL_REPEAT_SLOT + place), key->at_us + CTL_FIRST_REPEAT_US);
     }
@@ -308,10 +307,13 @@ static uint8_t member_count(ctl_switches_t mask)
 static uint8_t last_place(ctl_switches_t mask)
 {
     uint8_t place = ctl.group_size;
-    do { /* at most CTL_MOST_TOGETHER rounds */
+    while (place > 1u) { /* at most CTL_MOST_TOGETHER rounds */
         place--;
-    } while (!(mask & CTL_BIT(ctl.group_order[place])));
-    return place;
+        if (mask & CTL_BIT(ctl.group_order[place])) {
+            return place;
+        }
+    }
+    return 0;
 }
 
 /* The largest makeable chord within `switches`, among equals the one whose last member went down first, then the lower key. */
@@ -339,7 +341,7 @@ static uint8_t largest_chord(ctl_switches_t switches)
 static void partition(uint8_t formed[])
 {
     ctl_switches_t rest = ctl.group;
-    memset(formed, CTL_NOBODY, ctl.group_size); /* at most CTL_MOST_TOGETHER rounds */
+    memset(formed, CTL_NOBODY, CTL_SWITCHES);
     while (rest) { /* at most CTL_MOST_TOGETHER / 2 + 1 rounds */
         uint8_t k = largest_chord(rest);
         if (k == CTL_NOBODY) {
@@ -410,7 +412,9 @@ static void join(uint8_t s)
         ctl_arm(CTL_GROUP_SLOT, ctl.now_us + CTL_CHORD_US);
     }
     ctl.group |= CTL_BIT(s);
-    ctl.group_order[ctl.group_size++] = s;
+    if (ctl.group_size < CTL_SWITCHES) {
+        ctl.group_order[ctl.group_size++] = s;
+    }
     ctl.pressed_us[s] = ctl.now_us;
 #if CTL_DOUBLE_KEYS
     for (uint8_t w = 0; w < CTL_DOUBLE_KEYS; w++) {
@@ -547,7 +551,7 @@ static void tap_key(uint8_t k)
 #endif
 #if CTL_DOUBLE_KEYS
     ctl_choice_t twice = choose(row_of(k)->twice, conditions_of(k));
-    if (twice) {
+    if (ctl_double_place[k] != CTL_NOBODY && twice) {
         wait_for_double(k, single, twice);
         return;
     }

@@ -45,6 +45,7 @@ void ctl_put_number(ctl_number_t value, uint8_t width, char fill)
         digits[count++] = (char)('0' + (rest - left * 10u));
         rest = left;
     } while (rest);
+    //@ slevel 50;
     if (value < 0 && fill == '0') {
         put('-');
         width = (uint8_t)(width ? width - 1 : 0);
@@ -88,8 +89,8 @@ static void show_text(void)
     begin_text(ctl.shown);
 #if CTL_HAS_NOTICES
     if (ctl.noticing) {
-        for (const char *notice = ctl.notice; *notice; notice++) { /* at most CTL_TEXT_BYTES rounds */
-            put(*notice);
+        for (uint8_t i = 0; i < CTL_TEXT_BYTES && ctl.notice[i]; i++) { /* at most CTL_TEXT_BYTES rounds */
+            put(ctl.notice[i]);
         }
     } else
 #endif

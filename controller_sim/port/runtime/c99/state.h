@@ -69,8 +69,8 @@ struct ctl_row {
     ctl_choice_t twice;
 #endif
 #if CTL_HOLD_KEYS
-    ctl_choice_t first_hold; /* in ctl_holds */
-    uint8_t holds;
+    ctl_choice_t first_hold; /* in ctl_holds, up to end_hold */
+    ctl_choice_t end_hold;
 #endif
 };
 
@@ -399,7 +399,7 @@ struct ctl_state {
     ctl_switches_t arriving; /* the switch whose press is being handled but that is not in a group or key yet */
 #endif
 #if CTL_HOLD_KEYS
-    uint8_t hold_index[CTL_HOLD_KEYS]; /* which of its holds a key waits for */
+    ctl_choice_t awaited_hold[CTL_HOLD_KEYS]; /* the one in ctl_holds that a key waits for, or waited for last */
 #endif
 #if CTL_REPEAT_KEYS
     uint16_t repeats[CTL_REPEAT_KEYS];
