@@ -32,6 +32,8 @@ examples:
 exit codes: 0 written, 2 a file or the command line is wrong, files were changed by hand, or the firmware does not fit the chip
 """
 _MEASURED = "atmega328p"
+_SHARES = 4
+"""So many of the functions in which the longest poll spends most."""
 _FEET_S = 20
 """For so long random feet go on."""
 
@@ -93,12 +95,26 @@ def _taken(path: str, design: Design, files: Mapping[str, str]) -> dict[str, Any
         taken: dict[str, Any] = {"flash_bytes": firmware.flash_bytes, "most_flash_bytes": avr.FLASH_BYTES}
         taken |= {"static_bytes": firmware.static_bytes, "most_ram_bytes": avr.RAM_BYTES}
         taken["most_stack_bytes"] = deepest_stack(firmware.elf).bytes
+        show_progress("looking for the longest poll")
+        taken |= _bounded(design, firmware.elf, files)
         missing = avr.missing_emulator()
         return taken | ({"missing": missing} if missing is not None else _measured(path, design, files))
     except PortError as error:
         raise BadInput(f"{path}: {error}") from None
     finally:
         show_progress("")
+
+
+def _bounded(design: Design, elf: Path, files: Mapping[str, str]) -> dict[str, Any]:
+    from controller_sim.port.avr import CYCLES_PER_US
+
+    try:
+        from controller_sim.port.longest import longest_poll
+    except ImportError:
+        return {"no_bound": "pip install 'controller-sim[conform]'"}
+    longest = longest_poll(design, elf, files)
+    shares = {name: cycles / CYCLES_PER_US for name, cycles in longest.shares}
+    return {"most_poll_us": longest.cycles / CYCLES_PER_US, "most_poll_shares_us": shares}
 
 
 def _measured(path: str, design: Design, files: Mapping[str, str]) -> dict[str, Any]:
@@ -133,8 +149,15 @@ def _tell(taken: Mapping[str, Any]) -> None:
         stack = f", {taken['stack_bytes']:,} when it was measured" if "stack_bytes" in taken else ""
         print(f"RAM      {taken['static_bytes']:,} of {taken['most_ram_bytes']:,} bytes")
         print(f"stack    {taken['most_stack_bytes']:,} bytes of the rest at most{stack}")
+    if "most_poll_us" in taken:
+        largest = ", ".join(f"{name} {share:.0f} us" for name, share in list(taken["most_poll_shares_us"].items())[:_SHARES])
+        print(
+            f"a poll   {taken['most_poll_us']:.0f} us at most by its machine code, the serial line not waited for; most of that: {largest}"
+        )
+    elif "no_bound" in taken:
+        print(f"a poll   not bounded by its machine code: {taken['no_bound']}")
     if "poll_us" in taken:
-        print(f"a poll   {taken['poll_us']:.0f} us at most, the serial line not waited for ({taken['poll_in']})")
+        print(f"         {taken['poll_us']:.0f} us at most when it was measured ({taken['poll_in']})")
         print(f"         {taken['idle_poll_us']:.0f} us at most if nothing is decided in it")
         print(f"latency  {taken['pin_to_byte_us']:.0f} us at most from a contact to the first byte of what it sends at once")
         print(f"measured in an emulated ATmega328P over {plural(taken['scripts'], 'press script')} and {taken['feet_s']} s of random feet")

@@ -48,6 +48,16 @@ def statements_in(body: Sequence[Statement]) -> Iterator[Statement]:
                 yield from statements_in(inner)
 
 
+def run_by(design: Design, action: Action) -> Iterator[Statement]:
+    """All statements that an action may run, by its procedure and those that it calls."""
+    waiting = [action.procedure]
+    while waiting:
+        for statement in statements_in(design.procedures[waiting.pop()].body):
+            yield statement
+            if isinstance(statement, Call):
+                waiting.append(statement.procedure)
+
+
 def expressions_in(things: Iterable[Any]) -> Iterator[Expression]:
     """Every expression inside some things of the intermediate form, and inside those."""
     for thing in things:

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from controller_sim.design import program
-from controller_sim.design.form import Action
-from controller_sim.design.steps import statements_in
+from controller_sim.design.steps import run_by
 from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_tables import Bound
 
@@ -35,14 +32,5 @@ def largest(facts: Facts, bound: Bound) -> dict[str, int]:
 def _entered(facts: Facts, mode: int) -> int:
     """How many modes are entered, one after another by their own actions, when a mode is. No design enters modes in a circle."""
     enter = facts.design.modes[mode].enter
-    further = {s.mode for s in _run(facts, enter) if isinstance(s, program.Enter)} if enter else ()
+    further = {s.mode for s in run_by(facts.design, enter) if isinstance(s, program.Enter)} if enter else ()
     return 1 + max((_entered(facts, each) for each in further), default=0)
-
-
-def _run(facts: Facts, action: Action) -> Iterator[program.Statement]:
-    waiting = [action.procedure]
-    while waiting:
-        for statement in statements_in(facts.design.procedures[waiting.pop()].body):
-            yield statement
-            if isinstance(statement, program.Call):
-                waiting.append(statement.procedure)

@@ -9,6 +9,9 @@ from controller_sim.port.cycles import steps
 from controller_sim.port.errors import PortError
 from controller_sim.port.machine_code import MachineCode
 
+CLOCK = "0x0084"
+"""The lower half of timer 1, which is read first (ATmega328P data sheet, register summary)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Edge:
@@ -23,11 +26,20 @@ class Edge:
 
 
 @dataclass(frozen=True, slots=True)
-class Limit:
-    """What is passed so often at most: the sum of `passed` is not more than `most`, and for each of `terms` so many for each time."""
+class Chosen:
+    """That a switch is gone through with a value: in which function, where it begins, and the value."""
 
-    passed: tuple[Edge, ...]
-    terms: tuple[tuple[Edge, int], ...] = ()
+    function: int
+    start: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """What happens so often at most: the sum of `passed` is not more than `most`, and for each of `terms` so many for each time."""
+
+    passed: tuple[Edge | Chosen, ...]
+    terms: tuple[tuple[Edge | Chosen, int], ...] = ()
     most: int = 0
 
 
@@ -51,6 +63,12 @@ class Loop:
     def own(self) -> set[int]:
         """The addresses that are in no inner loop."""
         return set(self.inside).difference(*(each.inside for each in self.inner))
+
+    def within(self) -> Iterator[Loop]:
+        """The loops inside it, and inside them."""
+        for each in self.inner:
+            yield each
+            yield from each.within()
 
     def round_by(self, back: Edge, edges: Sequence[Edge]) -> set[int]:
         """The addresses of the rounds that end by one of the ways back, of all the edges of the function."""
@@ -81,18 +99,26 @@ def function_at(code: MachineCode, entry: int) -> Function:
 
 
 def endless_round(code: MachineCode, name: str) -> Function:
-    """One round of the endless loop that a function ends in, as a function of its own. Raises PortError where it has none."""
+    """One round of the endless loop that a function ends in, from one reading of the clock to the next, as a function of its own.
+
+    Raises PortError where there is no such loop, or none that reads the clock once.
+    """
     whole = function_at(code, code.start(name))
     for part in components(whole.edges):
         inside = [edge for edge in whole.edges if edge.source in part]
         if len(part) > 1 and all(edge.target in part for edge in inside):
-            heads = {edge.target for edge in whole.edges if edge.source not in part and edge.target in part}
-            if len(heads) == 1:
-                (head,) = heads
-                assert head is not None
+            read = {edge.source for edge in inside if _reads_clock(code, edge)}
+            if len(read) == 1:
+                (head,) = read
                 around = (Edge(head, e.source, None if e.target == head else e.target, e.cycles, e.calls) for e in inside)
                 return Function(head, name, tuple(around))
-    raise PortError(f"{name} of the firmware ends in no endless loop, or in one that is entered at several places")
+    raise PortError(f"{name} of the firmware ends in no endless loop that reads the clock once")
+
+
+def _reads_clock(code: MachineCode, edge: Edge) -> bool:
+    """Whether an instruction reads the clock, by itself or by what it calls."""
+    places = {edge.source} if edge.calls is None else {step.source for step in function_at(code, edge.calls).edges}
+    return any(code.instructions[place].name == "lds" and code.instructions[place].operands[1] == CLOCK for place in places)
 
 
 class Program:

@@ -10,19 +10,23 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from pathlib import Path
 
 import highspy
 import numpy
 
+from controller_sim.design.form import Design
+from controller_sim.port.c_constants import worth_in
 from controller_sim.port.compiler import cache_folder
 from controller_sim.port.cycles import CYCLES, INTERRUPT_CYCLES
 from controller_sim.port.errors import PortError
-from controller_sim.port.flow import Edge, Limit, Program, endless_round, function_at
+from controller_sim.port.flow import Chosen, Edge, Limit, Program, endless_round, function_at
 from controller_sim.port.lines import Lines
 from controller_sim.port.machine_code import MachineCode, read_machine_code
+from controller_sim.port.poll_facts import PollFacts, switch_lines
 from controller_sim.port.rounds import Rounds
 
 SMALLEST = 1e-6
@@ -49,7 +53,7 @@ is left, which is told once before each byte at most. 21: a pedal has been read.
 @dataclass(frozen=True, slots=True)
 class Worst:
     cycles: int
-    flow: dict[Edge, float]
+    flow: dict[Edge | Chosen, float]
     """How often each step is taken in the longest way."""
 
 
@@ -61,23 +65,36 @@ class Longest:
     shares: tuple[tuple[str, int], ...]
 
 
-def longest_poll(elf: Path, files: Mapping[str, str], defines: Sequence[str] = (), folder: Path | None = None) -> Longest:
+def longest_poll(
+    design: Design | None, elf: Path, files: Mapping[str, str], defines: Sequence[str] = (), folder: Path | None = None
+) -> Longest:
     """The bound for a round of main's endless loop, where `files`, with the macros `defines`, were built to `elf`.
 
-    No wait for the serial line is in it. Raises PortError where the code cannot be followed, or nobody knows how often a loop goes round.
+    `design` is what the firmware is of; None: it is of none. No wait for the serial line is counted. Raises PortError where the code
+    cannot be followed, or nobody knows how often a loop goes round.
     """
     code, folder = read_machine_code(elf), folder or cache_folder()
-    lines = Lines(code, files, defines, folder)
+    lines, worth = Lines(code, files, defines, folder), worth_in(files, defines, folder)
 
-    def worst(program: Program) -> Worst:
-        return worst_flow(program, Rounds(code, program, lines, files, folder).limits())
+    def rounds(program: Program) -> list[Limit]:
+        return Rounds(code, program, lines, files, worth).limits()
 
-    found = worst(Program(code, endless_round(code, "main")))
+    program = Program(code, endless_round(code, "main"))
+    limits = rounds(program)
+    if design is None:
+        found = worst_flow(program, limits)
+    else:
+        facts = PollFacts(design, code, program, lines, switch_lines(files["design.c"]))
+        limits += facts.calls(worth)
+        found = max(
+            (worst_flow(program, [*limits, *facts.actions(mode)]) for mode in (None, *range(len(design.modes)))), key=attrgetter("cycles")
+        )
     shares: Counter[str] = Counter()
     for edge, times in found.flow.items():
-        frames = lines[edge.source]
-        shares[frames[-1].function if frames else code.name_at(edge.source)] += round(times * edge.cycles)
-    each = _interrupts(code, worst)
+        if isinstance(edge, Edge):
+            frames = lines[edge.source]
+            shares[frames[-1].function if frames else code.name_at(edge.source)] += round(times * edge.cycles)
+    each = _interrupts(code, lambda program: worst_flow(program, rounds(program)))
     total = found.cycles
     while (more := found.cycles + sum(INTERRUPTS[name](total) * cycles for name, cycles in each.items())) > total:
         total = more
@@ -99,54 +116,67 @@ def _interrupts(code: MachineCode, worst: Callable[[Program], Worst]) -> dict[st
 
 def worst_flow(program: Program, limits: Sequence[Limit]) -> Worst:
     """The longest way through a program, from its root's start to its end. Raises PortError where there is no longest."""
-    columns = {edge: number for number, edge in enumerate(program.edges)}
-    rows: list[dict[int, float]] = []
-    lower: list[float] = []
-    upper: list[float] = []
-    at: dict[tuple[int, int], dict[int, float]] = {}
-    for edge, column in columns.items():
-        out = at.setdefault((edge.function, edge.source), {})
-        out[column] = out.get(column, 0) - 1
-        if edge.target is not None:
-            into = at.setdefault((edge.function, edge.target), {})
-            into[column] = into.get(column, 0) + 1
-        if edge.calls is not None:
-            into = at.setdefault((edge.calls, edge.calls), {})
-            into[column] = into.get(column, 0) + 1
-    for (function, address), row in at.items():
-        rows.append(row)
-        given = -1.0 if function == address == program.root.entry else 0.0
-        lower.append(given)
-        upper.append(given)
+    columns: dict[Edge | Chosen, int] = {edge: number for number, edge in enumerate(program.edges)}
+    rows = [*_kept(program)]
     for limit in limits:
-        row = dict.fromkeys((columns[edge] for edge in limit.passed), 1.0)
-        for edge, most in limit.terms:
-            row[columns[edge]] = row.get(columns[edge], 0) - most
-        rows.append(row)
-        lower.append(-highspy.kHighsInf)
-        upper.append(limit.most)
-    return _solved(program, rows, lower, upper)
+        row: dict[Edge | Chosen, float] = dict.fromkeys(limit.passed, 1.0)
+        for what, most in limit.terms:
+            row[what] = row.get(what, 0) - most
+        rows.append((row, -highspy.kHighsInf, limit.most))
+    for row, _, _ in rows:
+        for what in row:
+            columns.setdefault(what, len(columns))
+    return _solved(columns, rows, program.root.entry)
 
 
-def _solved(program: Program, rows: Sequence[dict[int, float]], lower: Sequence[float], upper: Sequence[float]) -> Worst:
+_Row = tuple[dict[Edge | Chosen, float], float, float]
+"""How often each thing counts in a sum, and between what the sum lies."""
+
+
+def _kept(program: Program) -> Iterator[_Row]:
+    """What comes to an instruction goes on from it, and a function is come to as often as it is called, the root once."""
+    at: dict[tuple[int, int], dict[Edge | Chosen, float]] = {}
+
+    def count(edge: Edge, function: int, address: int, times: float) -> None:
+        row = at.setdefault((function, address), {})
+        row[edge] = row.get(edge, 0) + times
+
+    for edge in program.edges:
+        count(edge, edge.function, edge.source, -1)
+        if edge.target is not None:
+            count(edge, edge.function, edge.target, 1)
+        if edge.calls is not None:
+            count(edge, edge.calls, edge.calls, 1)
+    for (function, address), row in at.items():
+        given = -1.0 if function == address == program.root.entry else 0.0
+        yield row, given, given
+
+
+def _kind(what: Edge | Chosen, root: int) -> highspy.HighsVarType:
+    return highspy.HighsVarType.kInteger if isinstance(what, Edge) and what.function == root else highspy.HighsVarType.kContinuous
+
+
+def _solved(columns: Mapping[Edge | Chosen, int], rows: Sequence[_Row], root: int) -> Worst:
     solver = highspy.Highs()  # type: ignore[no-untyped-call]
     solver.setOptionValue("output_flag", False)
     model = highspy.HighsLp()
-    model.num_col_, model.num_row_ = len(program.edges), len(rows)
+    model.num_col_, model.num_row_ = len(columns), len(rows)
     model.sense_ = highspy.ObjSense.kMaximize
-    model.col_cost_ = numpy.array([edge.cycles for edge in program.edges], dtype=float)
-    model.col_lower_ = numpy.zeros(len(program.edges))
-    model.col_upper_ = numpy.full(len(program.edges), highspy.kHighsInf)
-    model.row_lower_, model.row_upper_ = numpy.array(lower), numpy.array(upper)
+    model.col_cost_ = numpy.array([what.cycles if isinstance(what, Edge) else 0 for what in columns], dtype=float)
+    # A poll goes one way; without this it might go a tenth of one way, and there spend all that the limits allow.
+    model.integrality_ = [_kind(what, root) for what in columns]
+    model.col_lower_ = numpy.zeros(len(columns))
+    model.col_upper_ = numpy.full(len(columns), highspy.kHighsInf)
+    model.row_lower_, model.row_upper_ = (numpy.array([row[side] for row in rows], dtype=float) for side in (1, 2))
     model.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-    model.a_matrix_.start_ = numpy.cumsum([0, *map(len, rows)])
-    model.a_matrix_.index_ = numpy.array([column for row in rows for column in row])
-    model.a_matrix_.value_ = numpy.array([value for row in rows for value in row.values()])
+    model.a_matrix_.start_ = numpy.cumsum([0, *(len(row) for row, _, _ in rows)])
+    model.a_matrix_.index_ = numpy.array([columns[what] for row, _, _ in rows for what in row])
+    model.a_matrix_.value_ = numpy.array([times for row, _, _ in rows for times in row.values()])
     solver.passModel(model)
     solver.run()
     status = solver.getModelStatus()
     if status != highspy.HighsModelStatus.kOptimal:
         raise PortError(f"the longest poll of the firmware has no bound: {solver.modelStatusToString(status)}")
     values = solver.getSolution().col_value
-    flow = {edge: times for edge, times in zip(program.edges, values, strict=True) if times > SMALLEST}
+    flow = {what: times for what, times in zip(columns, values, strict=True) if times > SMALLEST}
     return Worst(math.ceil(solver.getObjectiveValue() - SMALLEST), flow)

@@ -78,6 +78,10 @@ class MachineCode:
             yield self.instructions[place]
             place = self.following[place]
 
+    def word(self, address: int) -> int:
+        """What the flash holds there."""
+        return self._bytes.get(address, 0) | self._bytes.get(address + 1, 0) << 8
+
     def table(self, jump: int) -> Iterator[int]:
         """Where a jump by a table may lead: the table's words, as long as they lie in the same function; Z holds its place in words."""
         upper = self.instructions[self._before[jump]]
@@ -85,7 +89,7 @@ class MachineCode:
         if (lower.name, upper.name) != ("subi", "sbci") or lower.operands[0] != "r30" or upper.operands[0] != "r31":
             raise PortError(f"the firmware cannot be followed: the table of the jump at {jump:#x} is not found")
         place = 2 * (-(int(upper.operands[1], 0) << 8 | int(lower.operands[1], 0)) & 0xFFFF)
-        while (led_to := 2 * (self._bytes.get(place, 0) | self._bytes.get(place + 1, 0) << 8)) in self.instructions:
+        while (led_to := 2 * self.word(place)) in self.instructions:
             if self.name_at(led_to) != self.name_at(jump):
                 break
             yield led_to

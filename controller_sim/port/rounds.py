@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import takewhile
-from pathlib import Path
 
+from controller_sim.port.c_constants import WRITE, Worth
 from controller_sim.port.c_loops import FILLS, Note, SourceLoop, Sources
-from controller_sim.port.compiler import build_once
 from controller_sim.port.errors import PortError
 from controller_sim.port.flow import Edge, Function, Limit, Loop, Program, loops_of
 from controller_sim.port.lines import Frame, Lines
@@ -17,8 +15,6 @@ from controller_sim.port.machine_code import CALLS, SKIPS, MachineCode
 
 LIBRARY_ROUNDS = {"__udivmodhi4": 17, "__udivmodsi4": 33, "__udivmodqi4": 9}
 """Of what libgcc divides with: a round for each bit, and one before."""
-WRITE = "beside it write /* at most N rounds */, where N is made of constants and parameters"
-_REFUSED = re.compile(r"^(\w+\.[ch]:\d+):\d+: error: (.*)$", re.MULTILINE)
 _ONLY_READ = ("cp", "cpc", "cpi", "cpse", "tst", "st", "std", "sts", "out", "push", "sbrc", "sbrs")
 """Instructions that have a register first but do not change it."""
 _PLACED = (*CALLS, *SKIPS, "st", "std", "sts", "out", "sbi", "cbi")
@@ -41,13 +37,12 @@ class _Level:
 class Rounds:
     """Tells of the loops of a program how often they go round."""
 
-    def __init__(self, code: MachineCode, program: Program, lines: Lines, files: Mapping[str, str], folder: Path) -> None:
+    def __init__(self, code: MachineCode, program: Program, lines: Lines, files: Mapping[str, str], worth: Worth) -> None:
         self._code = code
         self._program = program
         self._lines = lines
-        self._files = files
         self._sources = Sources(files)
-        self._folder = folder
+        self._worth = worth
 
     def limits(self) -> list[Limit]:
         """One for each loop. Raises PortError where nobody knows."""
@@ -57,8 +52,8 @@ class Rounds:
             for loop in loops_of(function.edges, function.entry)
             for passed, terms in self._of(loop, function)
         ]
-        notes = sorted({note for _, terms in found for _, most in terms if isinstance(most, tuple) for note in most}, key=repr)
-        values = dict(zip(notes, self._values(notes), strict=True)) if notes else {}
+        notes = {note for _, terms in found for _, most in terms if isinstance(most, tuple) for note in most}
+        values = self._worth(sorted(notes, key=repr))
 
         def value(most: tuple[Note, ...] | int) -> int:
             return most if isinstance(most, int) else max(values[note] for note in most)
@@ -84,7 +79,9 @@ class Rounds:
                 # Where the head is in what is repeated, the test comes behind it, and the way back is taken once less.
                 if made_of.body <= line and line not in made_of.tests:
                     passed += level.entries
-            yield from ((passed, terms) for terms in self._terms(note, seen, function, level.entries, entries))
+            yield from (
+                (passed, terms) for terms in self._terms(note, seen, self._code.name_at(loop.head), function, level.entries, entries)
+            )
         for inner in loop.inner:
             yield from self._of(inner, function, (*outer, *levels))
 
@@ -107,10 +104,16 @@ class Rounds:
         return levels
 
     def _are_apart(self, loop: Loop, whole: Sequence[tuple[int, SourceLoop]], levels: Sequence[_Level]) -> bool:
-        """Whether all loops of C that share a head are known: the outermost is what the whole was made of, and no other is in it."""
-        known = {level.source for level in levels}
-        deeper = {each for address in loop.own() if self._is_placed(address) for each in self._around(address)[len(whole) :]}
-        return (len(levels) == 1 and not deeper) or (whole[-1:] == [levels[0].source] and None not in known and deeper <= known)
+        """Whether all loops of C that share a head are known: the outermost is what the whole was made of, and no other is tested in it."""
+        known = {level.source for level in levels} | {each for inner in loop.within() for each in self._path(inner.inside)}
+        tested = {
+            (depth, each)
+            for address in loop.own()
+            if self._code.instructions[address].name.startswith("br") or self._code.instructions[address].name in SKIPS
+            for depth, each in self._around(address)[len(whole) :]
+            if self._lines[address][depth].line in each.tests
+        }
+        return tested <= known and (len(levels) == 1 or (whole[-1:] == [levels[0].source] and None not in known))
 
     def _place(self, loop: Loop) -> str:
         frames = self._lines[loop.head]
@@ -139,12 +142,11 @@ class Rounds:
         return self._sources.note(*place) or next((note for note in calls if note), None)
 
     def _terms(
-        self, note: Note | None, frames: Sequence[Frame], function: Function, entries: Sequence[Edge], around: Sequence[Edge]
+        self, note: Note | None, frames: Sequence[Frame], name: str, function: Function, entries: Sequence[Edge], around: Sequence[Edge]
     ) -> Iterator[list[_Term]]:
-        """How often a loop goes round by what is said of it, and by what the calls of its function make of that."""
-        name = self._code.name_at(function.entry)
-        if note is None and not frames and name in LIBRARY_ROUNDS:
-            yield [(edge, LIBRARY_ROUNDS[name]) for edge in entries]
+        """How often a loop, whose head is in `name`, goes round by what is said of it, and by what calls of its function make of that."""
+        if note is None and not frames and (library := [n for each, n in LIBRARY_ROUNDS.items() if name.startswith(each)]):
+            yield [(edge, library[0]) for edge in entries]
             return
         if note is None and not frames and name in FILLS:
             note, frames = Note("count", name, 0), (Frame(name, name, 0),)
@@ -186,21 +188,6 @@ class Rounds:
             return address is not None and self._code.name_at(address).split(".")[0] == name
 
         return [edge for edge in function.edges if is_in(edge.target) and not is_in(edge.source)]
-
-    def _values(self, notes: Sequence[Note]) -> list[int]:
-        """What constant expressions come to, in the firmware. Raises PortError, by the compiler's words, for what is no constant."""
-        head = ['#include "firmware.c"', 'const uint32_t rounds[] __attribute__((used, section(".rounds"))) = {']
-        entries = [line for note in notes for line in (f'#line {note.line} "{note.file}"', f"(uint32_t)({note.text}),")]
-        text = "\n".join([*head, *entries, "};"]) + "\n"
-        make = ["avr-gcc", "-std=gnu99", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-Os", "-fshort-enums", "-w", "-c", "rounds.c", "-o"]
-        take = ["avr-objcopy", "-O", "binary", "-j", ".rounds", "--set-section-flags", ".rounds=alloc,load", "rounds.o"]
-        try:
-            built = build_once({**self._files, "rounds.c": text}, self._folder, [[*make, "rounds.o"], take], ".rounds").read_bytes()
-        except PortError as error:
-            if (found := _REFUSED.search(str(error))) is None:
-                raise
-            raise PortError(f"{found[1]}: how often this goes round is not known ({found[2]}); {WRITE}") from None
-        return [int.from_bytes(built[place : place + 4], "little") for place in range(0, 4 * len(notes), 4)]
 
 
 def _counted_down(code: MachineCode, loop: Loop, function: Function) -> int | None:

@@ -5,22 +5,34 @@ What is outside the project is simavr (https://github.com/buserror/simavr), in w
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from controller_sim.design import load_design
-from controller_sim.port import cycles
-from controller_sim.port.avr import Emulator, Firmware, Step
+from controller_sim.design.form import Design
+from controller_sim.port import WRITERS, cycles
+from controller_sim.port.avr import Emulator, Firmware, Step, build_firmware
 from controller_sim.port.boards import ATMEGA328P
+from controller_sim.port.budget import QUEUE_DEFINES, measure
 from controller_sim.port.compiler import build_once
+from controller_sim.port.conform import Case
 from controller_sim.port.errors import PortError
 from controller_sim.port.longest import Longest, longest_poll
+from controller_sim.port.polled import plans
+from controller_sim.script import parse_script, play
+from controller_sim.simulator import History
+from controller_sim.testing.conformance import port_histories
+from controller_sim.testing.designs import designs
 
 pytestmark = pytest.mark.needs("avr-gcc", "make", "cc")
 
-STARTER = Path(__file__).resolve().parents[2] / "configs" / "starter.yaml"
+CONFIGS = Path(__file__).resolve().parents[2] / "configs"
 HEAD = """#include <avr/interrupt.h>
 #include <avr/io.h>
 #include <stdint.h>
@@ -43,12 +55,12 @@ def built(body: str, folder: Path) -> Path:
 
 
 def told(body: str, folder: Path) -> Longest:
-    return longest_poll(built(body, folder), files(body), (), folder)
+    return longest_poll(None, built(body, folder), files(body), (), folder)
 
 
 def measured(body: str, folder: Path, for_us: int = 3_000) -> int:
     """The cycles of the longest round in an emulated chip."""
-    with Emulator(load_design(STARTER), Firmware(built(body, folder), 0, 0x300)) as emulator:
+    with Emulator(load_design(CONFIGS / "starter.yaml"), Firmware(built(body, folder), 0, 0x300)) as emulator:
         polls = emulator.play(0, [Step(0, "contacts", (0,))], for_us).polls
     return max(later - earlier for earlier, later in pairwise(polls[1:]))
 
@@ -242,6 +254,45 @@ def test_an_interrupt_is_counted_with_all_that_it_does(tmp_path: Path) -> None:
 def test_it_is_told_what_the_time_goes_into(tmp_path: Path) -> None:
     longest = told(EXACT["loops as long as each call says"], tmp_path)
     assert longest.shares[0][0] == "fill" and sum(cycles for _, cycles in longest.shares) == longest.cycles
+
+
+def assert_no_poll_takes_longer(design: Design, histories: Sequence[History]) -> None:
+    firmware = WRITERS["atmega328p"](design, "")
+    made = build_firmware(firmware, QUEUE_DEFINES)
+    most = longest_poll(design, made.elf, firmware, QUEUE_DEFINES).cycles
+    with Emulator(design, made) as emulator:
+        for history in histories:
+            for plan in plans(design, history):
+                polls = emulator.play(plan.contacts, plan.steps, plan.off_us).polls
+                assert max((later - earlier for earlier, later in pairwise(polls)), default=0) <= most
+
+
+@pytest.mark.parametrize("name", ["starter", "booth"])
+@settings(max_examples=3)
+@given(data=st.data())
+def test_no_poll_of_a_demo_takes_longer_than_is_told(name: str, data: st.DataObject) -> None:
+    design = load_design(CONFIGS / f"{name}.yaml")
+    assert_no_poll_takes_longer(design, [data.draw(port_histories(design))])
+
+
+@settings(max_examples=6)
+@given(data=st.data())
+def test_no_poll_of_any_design_takes_longer_than_is_told(data: st.DataObject) -> None:
+    design = data.draw(designs())
+    history = data.draw(port_histories(design))
+    try:
+        assert_no_poll_takes_longer(design, [history])
+    except PortError as error:
+        assume(not re.search("fit the chip|the board has|the LEDs need|displays of", str(error)))
+        raise
+
+
+def test_the_bound_is_of_use_a_run_comes_near_to_it() -> None:
+    design = load_design(CONFIGS / "booth.yaml")
+    run = play(design, parse_script((CONFIGS / "booth_rehearsal.press").read_text(encoding="utf-8"), design))
+    worst = measure(design, WRITERS["atmega328p"](design, ""), [Case("", History(run.inputs, run.end_us))], lambda text: None)
+    files = WRITERS["atmega328p"](design, "")
+    assert longest_poll(design, build_firmware(files).elf, files).cycles < 4 * worst.poll_cycles
 
 
 # Faults that must not go unnoticed: whoever tells too little is found out by the emulated chip.

@@ -17,6 +17,7 @@ from controller_sim.port.budget import measure as measure_firmware
 from controller_sim.port.budget import random_cases
 from controller_sim.port.conform import Case
 from controller_sim.port.errors import PortError
+from controller_sim.port.longest import longest_poll
 from controller_sim.port.polling import seen_by_polling
 from controller_sim.port.stack import deepest_stack
 from controller_sim.script import parse_script, play
@@ -29,7 +30,9 @@ BUDGETS: dict[str, dict[str, float]] = {
 """What a design of configs/ may take at most: flash; RAM, with the deepest stack that its code allows; the longest poll in which nothing
 is decided, and the longest of all.
 """
-COLUMNS = ("flash_bytes", "ram_bytes", "static_bytes", "stack_bytes", "idle_poll_us", "poll_us", "pin_to_byte_us")
+COLUMNS = ("flash_bytes", "ram_bytes", "static_bytes", "stack_bytes", "idle_poll_us", "poll_us", "poll_bound_us", "pin_to_byte_us")
+SHARES = 8
+"""So many of the functions in which the longest poll spends most."""
 
 Taken = dict[str, Any]
 
@@ -48,6 +51,7 @@ def taken(path: Path, seconds: int, seed: int, progress: Callable[[str], None]) 
     design = load_design(path)
     files = WRITERS["atmega328p"](design, path.read_text(encoding="utf-8"))
     firmware = build_firmware(files)
+    longest = longest_poll(design, firmware.elf, files)
     worst = measure_firmware(design, files, cases(design, path, seconds, seed), progress)
     return {
         "flash_bytes": firmware.flash_bytes,
@@ -56,6 +60,8 @@ def taken(path: Path, seconds: int, seed: int, progress: Callable[[str], None]) 
         "stack_bytes": worst.stack_bytes,
         "idle_poll_us": worst.idle_poll_cycles / CYCLES_PER_US,
         "poll_us": worst.poll_cycles / CYCLES_PER_US,
+        "poll_bound_us": longest.cycles / CYCLES_PER_US,
+        "poll_bound_in": {name: cycles / CYCLES_PER_US for name, cycles in longest.shares},
         "pin_to_byte_us": worst.pin_to_byte_cycles / CYCLES_PER_US,
         "poll_in": worst.poll_in,
         "idle_poll_in": worst.idle_poll_in,
@@ -98,4 +104,7 @@ def table(result: dict[str, Taken]) -> str:
     lines += [
         f"{name}: the longest poll is in {each['poll_in']}; without a decision, in {each['idle_poll_in']}" for name, each in result.items()
     ]
+    for name, each in result.items():
+        shares = ", ".join(f"{function} {share:.0f} us" for function, share in list(each["poll_bound_in"].items())[:SHARES])
+        lines.append(f"{name}: by its machine code the longest poll spends most in {shares}")
     return "\n".join([*lines, *(over or ["all budgets are kept"])])

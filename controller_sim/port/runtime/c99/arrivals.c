@@ -268,7 +268,7 @@ static void finish(struct ctl_parser *in, uint8_t port)
     if (in->status >= SYSEX) {
         in->status = 0;
     }
-    received(port, in->bytes, count);
+    received(port, in->bytes, count); /* at most CTL_PARSER_BYTES rounds */
 }
 
 static uint8_t data_bytes(uint8_t status)

@@ -174,7 +174,7 @@ bool ctl_find_row(uint8_t row)
         left = 0;
         store.found = 0;
     }
-    for (uint8_t looks = CTL_STORAGE_LOOKS; looks && head > end; looks--) {
+    for (uint8_t looks = CTL_STORAGE_LOOKS; looks && head > end; looks--) { /* at most CTL_STORAGE_LOOKS rounds */
         if (!left) {
             left = hw_stored((uint16_t)(head - 1u));
             head = (uint16_t)(head - 2u);
