@@ -84,7 +84,7 @@ ctl_switches_t hw_closed_contacts(void)
 static void send_urgently(uint8_t byte)
 {
     uint8_t end = (uint8_t)((urgent_end + 1u) % sizeof urgent_queue);
-    while (end == urgent_first) {
+    while (end == urgent_first) { /* at most 0 rounds: what is told of polls leaves this wait out */
     }
     urgent_queue[urgent_end] = byte;
     urgent_end = end;
