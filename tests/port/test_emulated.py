@@ -146,6 +146,41 @@ def test_pedals_midi_in_colours_and_a_display_of_two_lines_are_those_of_the_refe
     assert {text for _, text in trace.expected.outputs["led go"]} == {"dim", "blink"}
 
 
+STREAM = """
+title: Stream
+switches: [go]
+devices: {pads: {channel: 3, notes: 36..60}}
+pedals: {PEDALS}
+memory: {n: {range: 0..127, keep: yes}, p: {range: 0..127}}
+home: play
+modes:
+  play:
+    on:
+      received note_on(pads, k in 36..60): n = k
+MOVES"""
+PEDALS = ("one", "two", "three", "four", "five")
+STREAM = STREAM.replace("PEDALS", ", ".join(f"{name}: {{reads: 0..1023, heel: 0, toe: 1023}}" for name in PEDALS))
+STREAM = STREAM.replace("MOVES", "".join(f"      move {name}: p = {name}\n" for name in PEDALS))
+
+
+@settings(max_examples=2)
+@given(notes=st.lists(st.integers(36, 60), min_size=300, max_size=300))
+def test_no_byte_of_a_full_serial_line_is_lost_while_all_pedals_move_and_cells_are_stored(notes: list[int], board: Atmega328p) -> None:
+    design = load_design_text(STREAM, "stream.yaml")
+    inputs = [
+        Input(
+            50_000 + 960 * n,
+            "arrived",
+            0,
+            (*midi_bytes(form.SERIAL, bytes((0x92, note, 100))), *(pedal_reading(p, 3 * n) for p in range(5))),
+        )
+        for n, note in enumerate(notes)
+    ]
+    trace = next(iter(board.play(design, STREAM, [seen_by_polling(design, History(tuple(inputs), 500_000))])))
+    assert trace.expected is not None
+    assert first_difference(trace.expected, trace) is None
+
+
 BARE = LAMPS.replace("display: {characters: 16, lines: 2}\n", "").replace(", keep: yes", "")
 BARE = "".join(line for line in BARE.splitlines(keepends=True) if "display:" not in line and "text:" not in line)
 

@@ -29,30 +29,35 @@ void ctl_power_on(void)
     ctl_start(hw_now_us());
 }
 
-/* What a poll may turn to besides the contacts: each pedal, both ports, the storage. */
-#define OTHERS (CTL_PEDALS + 2 * CTL_HAS_MIDI_IN + CTL_HAS_STORAGE)
+#if CTL_HAS_MIDI_IN
+/* The next byte that has come in, if there is one. */
+static bool take_byte(void)
+{
+    for (uint8_t port = CTL_SERIAL; port <= CTL_USB; port++) { /* at most 2 rounds */
+        int16_t byte = hw_receive(port);
+        if (byte >= 0) {
+            ctl_receive(port, (uint8_t)byte);
+            return true;
+        }
+    }
+    return false;
+}
+#endif
+
+/* What takes turns when no contact changes and no byte comes in, or one was taken just before: each pedal, and the storage. */
+#define OTHERS (CTL_PEDALS + CTL_HAS_STORAGE)
 
 #if OTHERS
 static void take_turn(void)
 {
+#if CTL_PEDALS
     static uint8_t turn;
     uint8_t number = turn;
     turn = (uint8_t)(number + 1u < OTHERS ? number + 1u : 0u);
-#if CTL_PEDALS
     if (number < CTL_PEDALS) {
         //@ split number;
         ctl_read_pedal(number, hw_read_pedal(number));
         //@ merge number;
-        return;
-    }
-#endif
-#if CTL_HAS_MIDI_IN
-    if (number < CTL_PEDALS + 2) {
-        uint8_t port = number == CTL_PEDALS ? CTL_SERIAL : CTL_USB;
-        int16_t byte = hw_receive(port);
-        if (byte >= 0) {
-            ctl_receive(port, (uint8_t)byte);
-        }
         return;
     }
 #endif
@@ -88,6 +93,13 @@ void ctl_poll(void)
     }
 #if CTL_AGES
     ctl_age();
+#endif
+#if CTL_HAS_MIDI_IN
+    static bool has_taken;
+    has_taken = !has_taken && take_byte();
+    if (has_taken) {
+        return;
+    }
 #endif
 #if OTHERS
     take_turn();

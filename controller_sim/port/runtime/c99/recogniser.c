@@ -11,6 +11,7 @@ static const CTL_FLASH struct ctl_row *row_of(uint8_t k)
     return &ctl_rows[ctl_row_of[ctl.mode][k]];
 }
 
+#if CTL_BINDINGS
 /* The binding that a choice stands for under conditions, or CTL_NOTHING. */
 static ctl_choice_t choose(ctl_choice_t choice, ctl_conditions_t conditions)
 {
@@ -37,6 +38,7 @@ static ctl_conditions_t conditions_of(uint8_t k)
     return 0;
 #endif
 }
+#endif
 
 /* Fire the binding of a gesture whose physical press was at `at_us`; false when that has changed the mode. */
 static bool fire(ctl_choice_t binding, uint32_t at_us)
