@@ -235,7 +235,7 @@ int8_t ctl_compare_step(void)
         store.column = 0;
         return 0;
     }
-    store.column++;
+    store.column = (uint8_t)(column + 1u);
     return -1;
 }
 

@@ -41,11 +41,13 @@ static void write_row_byte(void)
     uint8_t byte = store.column ? ctl_stream_byte((uint16_t)(store.row * CTL_ROW_BYTES + store.column - 1u)) : store.row;
     store.check = ctl_add_to_check(store.check, byte);
     ctl_put_journal(store.at++, byte);
-    if (store.column++ == CTL_ROW_BYTES) {
-        store.column = 0;
-        store.row++;
-        store.phase = --store.count ? FIND_ROW : CHECK_HIGH;
+    if (store.column < CTL_ROW_BYTES) {
+        store.column++;
+        return;
     }
+    store.column = 0;
+    store.row++;
+    store.phase = --store.count ? FIND_ROW : CHECK_HIGH;
 }
 
 static void tidy_step(void)
@@ -57,7 +59,6 @@ static void tidy_step(void)
         }
         store.at = store.found;
         store.check = ctl_add_to_check(0xFFFF, store.row);
-        store.column = 0;
         if (store.row == store.image_rows) {
             store.phase = TIDY_END;
         } else if (store.at) {
@@ -72,7 +73,8 @@ static void tidy_step(void)
         if (!anew || base + store.column) {
             ctl_put_byte((uint16_t)(base + store.column), byte);
         }
-        if (++store.column == CTL_ROW_BYTES) {
+        if (++store.column >= CTL_ROW_BYTES) {
+            store.column = 0;
             store.phase = TIDY_CHECK_HIGH;
         }
     } else if (store.phase == TIDY_CHECK_HIGH) {
