@@ -26,7 +26,7 @@ CALLS = {
     ("key_up",): "1",
     # A press may close a group that it does not fit, and then a group of its own.
     ("ctl_close_group",): "2",
-    ("partition",): "2",
+    ("ctl_partition",): "2",
     ("settle_taps_of_group",): "2",
     # A group that is all of a chord becomes that one key; one that is not has fewer switches.
     ("form",): "(CTL_MOST_TOGETHER > 2 ? CTL_MOST_TOGETHER - 1 : 1) + 1",

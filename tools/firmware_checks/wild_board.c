@@ -11,6 +11,7 @@
 
 #include "deadlines.c"
 #include "contacts.c"
+#include "chords.c"
 #include "recogniser.c"
 #include "modes.c"
 #include "show.c"

@@ -1,6 +1,7 @@
 /* Everything in one translation unit, so that the compiler sees what calls what: much smaller than file by file. */
 #include "deadlines.c"
 #include "contacts.c"
+#include "chords.c"
 #include "recogniser.c"
 #include "modes.c"
 #include "show.c"

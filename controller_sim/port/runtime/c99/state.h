@@ -511,6 +511,11 @@ void ctl_advance(uint32_t now_us, ctl_switches_t contacts);
 void ctl_forget_lockout(uint8_t s);
 #endif
 
+/* chords.c */
+bool ctl_is_makeable(const CTL_FLASH struct ctl_chord *chord);
+uint8_t ctl_chord_with(ctl_switches_t switches, ctl_switches_t except);
+void ctl_partition(uint8_t formed[]);
+
 /* recogniser.c */
 void ctl_key_pressed(uint8_t s);
 void ctl_key_released(uint8_t s);

@@ -3,6 +3,7 @@
 #define CTL_TRACE
 #include "deadlines.c"
 #include "contacts.c"
+#include "chords.c"
 #include "recogniser.c"
 #include "modes.c"
 #include "show.c"
