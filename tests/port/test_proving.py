@@ -95,6 +95,9 @@ def test_an_answer_without_alarms_is_a_proof_and_one_without_an_end_is_none(monk
     ]
     with pytest.raises(CheckError, match="not come to an end"):
         judged("[eva] Analysis aborted", monkeypatch, tmp_path)
+    gap = "[kernel:annot:missing-spec] modes.c:9: Warning: \n  Neither code nor specification for function ctl_show,\n"
+    with pytest.raises(CheckError, match="ctl_show"):
+        judged(gap + summary, monkeypatch, tmp_path)
 
 
 @with_frama_c

@@ -11,21 +11,7 @@
 
 #include <__fc_builtin.h>
 
-#ifdef OF_STORAGE
-#include "image.c"
-#include "recovery.c"
-#include "storage.c"
-#endif
-#include "arrivals.c"
-#include "contacts.c"
-#include "deadlines.c"
-#include "design.c"
-#include "messages.c"
-#include "modes.c"
-#include "poll.c"
-#include "recogniser.c"
-#include "show.c"
-#include "tempo.c"
+#include "any_firmware.h"
 
 #define BETWEEN(low, high) Frama_C_long_long_interval((low), (high))
 #define ANY8 ((uint8_t)BETWEEN(0, UINT8_MAX))

@@ -46,11 +46,17 @@ _ALARM = re.compile(r"^\[eva:alarm\] (.+(?:\n(?!\[| *Called from).+)*)", re.MULT
 def proof_files(design: Design) -> dict[str, str]:
     """The firmware with a board of which nothing is known; its loops say to Frama-C what they say to a reader: how often they go round."""
     files = {name: text for name, text in {**runtime_files(), **design_files(design)}.items() if name.endswith((".c", ".h"))}
-    for name in files.keys() - set(STORAGE):
+    sources = {name for name in files if name.endswith(".c")}
+    for name in sources - set(STORAGE):
         rounds = _NOTED.sub(r"\1/*@ loop unroll (\3); */ \2", files[name])
         files[name] = _COUNTED.sub(r"\1/*@ loop unroll (\4); */ \2", rounds)
-    board = (HERE / BOARD).read_text(encoding="utf-8")
-    return {**files, BOARD: board, "any_design.h": "\n".join(_any_values(Facts(design))) + "\n"}
+    controlling, storing = ("".join(f'#include "{name}"\n' for name in sorted(names)) for names in (sources - set(STORAGE), STORAGE))
+    return {
+        **files,
+        BOARD: (HERE / BOARD).read_text(encoding="utf-8"),
+        "any_firmware.h": f"#ifdef OF_STORAGE\n{storing}#endif\n{controlling}",
+        "any_design.h": "\n".join(_any_values(Facts(design))) + "\n",
+    }
 
 
 def _any_values(facts: Facts) -> Iterator[str]:
@@ -125,6 +131,8 @@ def _judged(said: str) -> dict[str, Any]:
     reached = re.search(r"(\d+) statements reached \(out of (\d+)\)", said)
     if reached is None:
         raise CheckError(f"Frama-C has not come to an end:\n{said[-2_000:]}")
+    if lacking := re.findall(r"Neither code nor specification for function (\w+)", said):
+        raise CheckError(f"the proof has gaps, as Frama-C does not know {', '.join(sorted(set(lacking)))}")
     alarms = [" ".join(alarm.split()) for alarm in _ALARM.findall(said)]
     proved = sum(map(int, re.findall(r"^ +(?:Assertions|Preconditions) +(\d+) valid", said, re.MULTILINE)))
     return {"alarms": alarms, "proved": proved, "reached": int(reached[1]), "statements": int(reached[2])}
