@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-from controller_sim.design.form import Design
+from controller_sim.design.form import Binding, Design
 from controller_sim.design.program import Enter, Restart
 from controller_sim.design.steps import run_by
 from controller_sim.port.c_constants import Worth
@@ -24,8 +24,8 @@ CALLS = {
     ("all_changed", "take_turn"): "1",
     ("edge_down", "edge_up"): "1",
     ("key_up",): "1",
-    # A press may close a group that it does not fit, and then a group of its own.
-    ("ctl_close_group",): "2",
+    # A press that closes a group that it does not fit may open one, which cannot be whole yet.
+    ("ctl_close_group",): "1",
     ("ctl_partition",): "2",
     ("settle_taps_of_group",): "2",
     # A group that is all of a chord becomes that one key; one that is not has fewer switches.
@@ -50,8 +50,9 @@ GESTURES = {
 }
 """Of what gesture a function of recogniser.c fires the binding."""
 
-KEYS, DECIDED, WAITED = -1, 0, 1
-"""What is chosen where it is a key that is decided, or one whose tap has waited long enough."""
+KEYS, DECIDED, IN_GROUP, ALONE, WAITED, DOUBLED = -1, 0, 1, 2, 3, 4
+"""What is chosen where it is a key that is decided, as part of a group or alone, or one
+whose tap has waited long enough, or until the double came."""
 
 
 class PollFacts:
@@ -128,28 +129,49 @@ class PollFacts:
     def _of_keys(self, mode: int | None, fired: Mapping[int, Sequence[Chosen]], after_waits: set[Chosen]) -> Iterator[Limit]:
         """By what can happen to keys in one poll; each binding is fired at some switches, at some of them only when a wait has ended."""
         design = self._design
-        decided = {key: Chosen(KEYS, DECIDED, key) for key in range(len(design.keys))}
-        waited = {key: Chosen(KEYS, WAITED, key) for key in range(len(design.keys))}
-        doubled = {binding.key for binding in design.bindings if binding.mode == mode and binding.gesture == "double"}
-        for key in decided:
+        keys = range(len(design.keys))
+        decided, waited, doubled = ({key: Chosen(KEYS, what, key) for key in keys} for what in (DECIDED, WAITED, DOUBLED))
+        can_double = {binding.key for binding in design.bindings if binding.mode == mode and binding.gesture == "double"}
+        for key in keys:
             bound = {n: b for n, b in enumerate(design.bindings, 1) if b.key == key and b.mode == mode}
+
+            def of(gesture: str, bound: Mapping[int, Binding] = bound) -> Iterator[Chosen]:
+                return (each for n, b in bound.items() if b.gesture == gesture and not b.eager for each in fired[n])
+
             # A key is decided once; then its press fires, and its double if its tap has waited for that.
-            for gesture in ("press", "double"):
-                of_gesture = (n for n, b in bound.items() if b.gesture == gesture and not b.eager)
-                yield Limit(tuple(each for n in of_gesture for each in fired[n]), ((decided[key], 1),))
+            yield Limit(tuple(of("press")), ((decided[key], 1),))
+            yield Limit(tuple(of("double")), ((doubled[key], 1),))
+            yield Limit((doubled[key],), ((decided[key], 1),))
             # A tap that has waited comes when its wait ends, which it does not when the key is decided again.
-            taps = (each for n, b in bound.items() if b.gesture == "tap" for each in fired[n] if each in after_waits)
-            yield Limit(tuple(taps), ((waited[key], 1),))
+            yield Limit(tuple(each for each in of("tap") if each in after_waits), ((waited[key], 1),))
             yield Limit((decided[key], waited[key]), most=1)
-            yield Limit((waited[key],), most=int(key in doubled))
+            yield Limit((waited[key],), most=int(key in can_double))
         for switch in range(len(design.switches)):
             # A switch is part of one key at a time, and no two keys wait that share one.
-            holding = [key for key in decided if design.keys[key].mask >> switch & 1]
+            holding = [key for key in keys if design.keys[key].mask >> switch & 1]
             yield Limit(tuple(decided[key] for key in holding), most=1)
-            yield Limit(tuple(waited[key] for key in holding), most=1)
-        yield Limit(tuple(decided.values()), tuple((edge, 1) for edge in self._ways_into("decide")))
+            yield Limit(tuple(each[key] for key in holding for each in (waited, doubled)), most=1)
+        yield from self._decided_by(mode, decided)
         # Each end of a tap is the end of a wait, and a wait only begins when all else of a poll is done.
         yield Limit(tuple(self._entries("end_tap")), tuple((each, 1) for each in waited.values()))
+
+    def _decided_by(self, mode: int | None, decided: Mapping[int, Chosen]) -> Iterator[Limit]:
+        """A group decides keys of chords, and what else is pressed its own key."""
+        chords = {self._design.keys[b.key].mask for b in self._design.bindings if b.mode == mode and b.key >= len(self._design.switches)}
+        ways = {edge: any(frame.function == "ctl_close_group" for frame in self._lines[edge.source]) for edge in self._ways_into("decide")}
+        for key, each in decided.items():
+            in_group, alone = Chosen(KEYS, IN_GROUP, key), Chosen(KEYS, ALONE, key)
+            yield Limit((each,), ((in_group, 1), (alone, 1)))
+            mask = self._design.keys[key].mask
+            yield Limit((in_group,), most=int(any(mask & ~chord == 0 for chord in chords)))
+            yield Limit((alone,), most=int(key < len(self._design.switches)))
+            for switch in range(len(self._design.switches)):
+                # A press only closes a group that it does not fit: with none of the chords that the group may become.
+                if all(chord >> switch & 1 for chord in chords if mask & ~chord == 0):
+                    yield Limit((in_group, Chosen(KEYS, ALONE, switch)), most=1)
+        for kind, is_group in ((IN_GROUP, True), (ALONE, False)):
+            several = tuple(Chosen(KEYS, kind, key) for key in decided)
+            yield Limit(several, tuple((edge, 1) for edge, is_part in ways.items() if is_part == is_group))
 
     def _changes_after(self, choice: Choice) -> Iterator[Edge]:
         """The steps by which the mode is changed when a binding fired at a switch wants to."""

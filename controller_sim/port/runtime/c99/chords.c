@@ -77,7 +77,7 @@ void ctl_partition(uint8_t formed[])
 {
     ctl_switches_t rest = ctl.group;
     memset(formed, CTL_NOBODY, CTL_SWITCHES);
-    while (rest) { /* at most CTL_MOST_TOGETHER / 2 + 1 rounds */
+    while (rest) { /* at most (CTL_MOST_TOGETHER + 1) / 2 rounds */
         uint8_t k = largest_chord(rest);
         if (k == CTL_NOBODY) {
             break;
