@@ -48,9 +48,9 @@ def statements_in(body: Sequence[Statement]) -> Iterator[Statement]:
                 yield from statements_in(inner)
 
 
-def run_by(design: Design, action: Action) -> Iterator[Statement]:
-    """All statements that an action may run, by its procedure and those that it calls."""
-    waiting = [action.procedure]
+def run_by(design: Design, procedure: int) -> Iterator[Statement]:
+    """All statements that a procedure may run, and those that it calls."""
+    waiting = [procedure]
     while waiting:
         for statement in statements_in(design.procedures[waiting.pop()].body):
             yield statement

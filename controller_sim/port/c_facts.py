@@ -114,6 +114,10 @@ class Facts:
             return whole
         return f"{whole}[{index}]"
 
+    def cell_bytes(self, cell: int) -> int:
+        """How many bytes all values of a cell take in RAM."""
+        return type_bytes(self.cell_types[cell]) * self.design.cells[cell].size
+
     def call(self, procedure: int, arguments: Sequence[str]) -> str:
         """A call with those of the arguments that the procedure reads."""
         used = self.used_parameters[procedure]

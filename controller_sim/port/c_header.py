@@ -96,11 +96,9 @@ def _values(facts: Facts, bound: Bound) -> dict[str, object]:
 def _uses(facts: Facts) -> dict[str, object]:
     """What a design uses besides gestures."""
     design = facts.design
-    drafted = max((sum(_cell_bytes(facts, cell) for cell in mode.draft) for mode in design.modes), default=0)
     return {
         "CTL_TIMERS": facts.timers,
         "CTL_HAS_CELLS": int(_has_cells(facts)),
-        "CTL_DRAFT_BYTES": drafted,
         "CTL_HAS_NOTICES": int(facts.has_notices),
         "CTL_HAS_DELAYED": int(facts.has_delayed),
         "CTL_DELAYED_MESSAGES": max(min(facts.waiting, design.delayed_messages), 1),
@@ -150,12 +148,8 @@ def _storage(facts: Facts) -> dict[str, object]:
         "CTL_STORAGE_LOOKS": f"{LOOKS}u",
         "CTL_STORED_CELLS": len(whole.cells),
         "CTL_STORED_SIZES": sum(sizes),
-        "CTL_HELD_BYTES": f"{sum(_cell_bytes(facts, cell) for cell in facts.held_cells)}u",
+        "CTL_HELD_BYTES": f"{sum(facts.cell_bytes(cell) for cell in facts.held_cells)}u",
     }
-
-
-def _cell_bytes(facts: Facts, cell: int) -> int:
-    return type_bytes(facts.cell_types[cell]) * facts.design.cells[cell].size
 
 
 def _text_bytes(facts: Facts) -> int:
@@ -170,7 +164,7 @@ def _text_bytes(facts: Facts) -> int:
 def _offset_type(facts: Facts) -> str:
     """A type for places in struct ctl_cells, which a host's compiler may have filled up between cells of different sizes."""
     gap = max((type_bytes(facts.cell_types[n]) - 1 for n in facts.moving_cells), default=0)
-    return "uint8_t" if sum(_cell_bytes(facts, n) + gap for n in facts.moving_cells) <= 255 else "uint16_t"
+    return "uint8_t" if sum(facts.cell_bytes(n) + gap for n in facts.moving_cells) <= 255 else "uint16_t"
 
 
 def _types(facts: Facts, bound: Bound) -> list[str]:

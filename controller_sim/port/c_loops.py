@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 _NOTE = re.compile(r"/\* at most (.*?) rounds?\b( in all\b)?")
 _WORD = re.compile(r"\b(for|while|do)\b")
@@ -30,6 +30,10 @@ class Note:
     file: str
     line: int
     in_all: bool = False
+
+    def with_values(self, macros: Mapping[str, int]) -> Note:
+        """The same with other values for some macros."""
+        return replace(self, text=re.sub(r"\w+", lambda word: str(macros.get(word[0], word[0])), self.text))
 
 
 @dataclass(frozen=True, slots=True)

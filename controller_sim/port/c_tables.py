@@ -29,7 +29,6 @@ class Bound:
         self.design = design
         self.alternatives: list[tuple[int, int]] = []
         """(conditions, binding + 1); (0, 0) ends a list."""
-        self.longest_list = 0
         self.rows: dict[tuple[int, int], Row] = {}
         """By mode and key."""
         for mode in range(len(design.modes)):
@@ -55,7 +54,6 @@ class Bound:
             condition = self.design.bindings[number].condition
             self.alternatives.append((0 if condition is None else 1 << condition, number + 1))
         self.alternatives.append((0, 0))
-        self.longest_list = max(self.longest_list, len(bindings))
         return choice
 
     def uses(self, gesture: str) -> bool:

@@ -20,6 +20,9 @@ import numpy
 
 from controller_sim.design.form import Design
 from controller_sim.port.c_constants import worth_in
+from controller_sim.port.c_facts import Facts
+from controller_sim.port.c_most import largest_in
+from controller_sim.port.c_tables import Bound
 from controller_sim.port.compiler import cache_folder
 from controller_sim.port.cycles import CYCLES, INTERRUPT_CYCLES
 from controller_sim.port.errors import PortError
@@ -76,25 +79,27 @@ def longest_poll(
     code, folder = read_machine_code(elf), folder or cache_folder()
     lines, worth = Lines(code, files, defines, folder), worth_in(files, defines, folder)
 
-    def rounds(program: Program) -> list[Limit]:
-        return Rounds(code, program, lines, files, worth).limits()
+    def rounds(program: Program) -> Rounds:
+        return Rounds(code, program, lines, files, worth)
 
     program = Program(code, endless_round(code, "main"))
-    limits = rounds(program)
+    loops = rounds(program)
     if design is None:
-        found = worst_flow(program, limits)
+        found = worst_flow(program, loops.limits())
     else:
-        facts = PollFacts(design, code, program, lines, switch_lines(files["design.c"]))
-        limits += facts.calls(worth)
-        found = max(
-            (worst_flow(program, [*limits, *facts.actions(mode)]) for mode in (None, *range(len(design.modes)))), key=attrgetter("cycles")
-        )
+        facts, c_facts, bound = PollFacts(design, code, program, lines, switch_lines(files["design.c"])), Facts(design), Bound(design)
+
+        def beginning_in(mode: int | None) -> Worst:
+            macros = {} if mode is None else largest_in(c_facts, bound, mode)
+            return worst_flow(program, [*loops.limits(macros), *facts.calls(worth, mode, macros), *facts.actions(mode)])
+
+        found = max(map(beginning_in, (None, *range(len(design.modes)))), key=attrgetter("cycles"))
     shares: Counter[str] = Counter()
     for edge, times in found.flow.items():
         if isinstance(edge, Edge):
             frames = lines[edge.source]
             shares[frames[-1].function if frames else code.name_at(edge.source)] += round(times * edge.cycles)
-    each = _interrupts(code, lambda program: worst_flow(program, rounds(program)))
+    each = _interrupts(code, lambda program: worst_flow(program, rounds(program).limits()))
     total = found.cycles
     while (more := found.cycles + sum(INTERRUPTS[name](total) * cycles for name, cycles in each.items())) > total:
         total = more

@@ -17,6 +17,7 @@ from controller_sim.port.flow import Chosen, Edge, Limit, Program
 from controller_sim.port.lines import Frame, Lines
 from controller_sim.port.machine_code import MachineCode
 
+MOST_CHANGES = "(1 + CTL_HAS_RELEASE + CTL_PEDALS)"
 CALLS = {
     # A poll takes one thing that is due, or one contact's change.
     ("changed",): "1",
@@ -28,14 +29,18 @@ CALLS = {
     ("ctl_close_group",): "1",
     ("ctl_partition",): "2",
     ("settle_taps_of_group",): "2",
-    # A group that is all of a chord becomes that one key; one that is not has fewer switches.
-    ("form",): "(CTL_MOST_TOGETHER > 2 ? CTL_MOST_TOGETHER - 1 : 1) + 1",
-    ("decide",): "(CTL_MOST_TOGETHER > 2 ? CTL_MOST_TOGETHER - 1 : 1) + 1",
     # Whoever has changed the mode does no more, but that it may owe a release; at power-on pedals are heard after that.
-    ("leave",): "(1 + CTL_HAS_RELEASE + CTL_PEDALS) * CTL_MOST_ENTERED",
-    ("ctl_run_enter",): "(1 + CTL_HAS_RELEASE + CTL_PEDALS) * CTL_MOST_ENTERED",
+    ("leave",): f"{MOST_CHANGES} * CTL_MOST_ENTERED",
+    ("ctl_run_enter",): f"{MOST_CHANGES} * CTL_MOST_ENTERED",
 }
 """So often at most these functions are called in one poll, together."""
+CALLS_IN_A_MODE = {("ctl_settled",): "0"}
+CALLS_BEFORE_THE_FIRST = {
+    ("edge_down", "edge_up"): "0",
+    ("ctl_key_timed_out", "ctl_timer_timed_out", "ctl_close_group", "ctl_show", "begin_again"): "0",
+    ("leave",): f"{MOST_CHANGES} * CTL_MOST_ENTERED - 1",
+}
+"""The same of polls while there is a mode, and before there is."""
 GESTURES = {
     "hold_key": "hold",
     "repeat_key": "repeat",
@@ -65,13 +70,16 @@ class PollFacts:
         self._program = program
         self._lines = lines
         self._asked = asked
-        self._enters = [any(isinstance(s, Enter | Restart) for s in run_by(design, binding.action)) for binding in design.bindings]
+        self._enters = [
+            any(isinstance(s, Enter | Restart) for s in run_by(design, binding.action.procedure)) for binding in design.bindings
+        ]
 
-    def calls(self, worth: Worth) -> Iterator[Limit]:
-        """By how often functions are called."""
-        notes = {most: Note(most, "firmware.c", 1) for most in CALLS.values()}
-        values = worth(list(notes.values()))
-        for names, most in CALLS.items():
+    def calls(self, worth: Worth, mode: int | None, macros: Mapping[str, int]) -> Iterator[Limit]:
+        """By how often functions are called in a poll that begins in a mode, or before the first; some macros of C have other values."""
+        calls = CALLS | (CALLS_BEFORE_THE_FIRST if mode is None else CALLS_IN_A_MODE)
+        notes = {most: Note(most, "firmware.c", 1).with_values(macros) for most in calls.values()}
+        values = worth(list({*notes.values()}))
+        for names, most in calls.items():
             entries = tuple(edge for name in names for edge in self._entries(name))
             if entries:
                 yield Limit(entries, most=values[notes[most]])
@@ -172,6 +180,12 @@ class PollFacts:
         for kind, is_group in ((IN_GROUP, True), (ALONE, False)):
             several = tuple(Chosen(KEYS, kind, key) for key in decided)
             yield Limit(several, tuple((edge, 1) for edge, is_part in ways.items() if is_part == is_group))
+        # A group that is all of a chord becomes that one key; one that is not has fewer switches.
+        most = max((mask.bit_count() - 1 for mask in chords), default=0)
+        for name in ("decide", "form"):
+            entries = [edge for edge in self._entries(name) if any(f.function == "ctl_close_group" for f in self._lines[edge.source])]
+            yield Limit(tuple(entries), most=max(1, most))
+            yield Limit(tuple({*self._entries(name)}.difference(entries)), most=1)
 
     def _changes_after(self, choice: Choice) -> Iterator[Edge]:
         """The steps by which the mode is changed when a binding fired at a switch wants to."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import takewhile
 
 from controller_sim.port.c_constants import WRITE, Worth
@@ -44,21 +45,27 @@ class Rounds:
         self._sources = Sources(files)
         self._worth = worth
 
-    def limits(self) -> list[Limit]:
-        """One for each loop. Raises PortError where nobody knows."""
-        found = [
-            (passed, terms)
-            for function in self._program.functions.values()
-            for loop in loops_of(function.edges, function.entry)
-            for passed, terms in self._of(loop, function)
-        ]
-        notes = {note for _, terms in found for _, most in terms if isinstance(most, tuple) for note in most}
-        values = self._worth(sorted(notes, key=repr))
+    def limits(self, macros: Mapping[str, int] | None = None) -> list[Limit]:
+        """One for each loop; some macros of C may have smaller values than in the firmware. Raises PortError where nobody knows."""
+        notes = {
+            note: note.with_values(macros or {})
+            for _, terms in self._found
+            for _, most in terms
+            if isinstance(most, tuple)
+            for note in most
+        }
+        values = self._worth(sorted({*notes.values()}, key=repr))
 
         def value(most: tuple[Note, ...] | int) -> int:
-            return most if isinstance(most, int) else max(values[note] for note in most)
+            return most if isinstance(most, int) else max(values[notes[note]] for note in most)
 
-        return [Limit(passed, tuple((edge, value(most)) for edge, most in terms)) for passed, terms in found]
+        return [Limit(passed, tuple((edge, value(most)) for edge, most in terms)) for passed, terms in self._found]
+
+    @cached_property
+    def _found(self) -> list[tuple[tuple[Edge, ...], Sequence[_Term]]]:
+        functions = self._program.functions.values()
+        loops = [(loop, function) for function in functions for loop in loops_of(function.edges, function.entry)]
+        return [each for loop, function in loops for each in self._of(loop, function)]
 
     def _of(self, loop: Loop, function: Function, outer: Sequence[_Level] = ()) -> Iterator[tuple[tuple[Edge, ...], Sequence[_Term]]]:
         """What goes round in a loop and those inside it, with how often it does for each time that something else is passed."""
