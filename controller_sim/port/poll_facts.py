@@ -81,8 +81,10 @@ class PollFacts:
         values = worth(list({*notes.values()}))
         for names, most in calls.items():
             entries = tuple(edge for name in names for edge in self._entries(name))
-            if entries:
-                yield Limit(entries, most=values[notes[most]])
+            yield Limit(entries, most=values[notes[most]])
+        # A text has room for its characters and a NUL.
+        (room,) = worth([Note("CTL_TEXT_BYTES + 1", "firmware.c", 1)]).values()
+        yield Limit(tuple(self._entries("put")), tuple((edge, room) for edge in self._ways_into("begin_text")))
 
     def _is_in(self, address: int | None, name: str) -> bool:
         return address is not None and any(frame.function == name for frame in self._lines[address])

@@ -12,7 +12,7 @@ from controller_sim.port.c_loops import FILLS, Note, SourceLoop, Sources
 from controller_sim.port.errors import PortError
 from controller_sim.port.flow import Edge, Function, Limit, Loop, Program, loops_of
 from controller_sim.port.lines import Frame, Lines
-from controller_sim.port.machine_code import CALLS, SKIPS, MachineCode
+from controller_sim.port.machine_code import CALLS, JUMPS, SKIPS, MachineCode
 
 LIBRARY_ROUNDS = {"__udivmodhi4": 17, "__udivmodsi4": 33, "__udivmodqi4": 9}
 """Of what libgcc divides with: a round for each bit, and one before."""
@@ -81,16 +81,25 @@ class Rounds:
             passed, note, seen = level.back, self._note(frames), frames
             if level.source is not None:
                 depth, made_of = level.source
-                line, seen = frames[depth].line, frames[: depth + 1]
+                seen = frames[: depth + 1]
                 note = made_of.rounds or self._note(seen)
                 # Where the head is in what is repeated, the test comes behind it, and the way back is taken once less.
-                if made_of.body <= line and line not in made_of.tests:
+                if self._begins_in_body(loop, level.source):
                     passed += level.entries
             yield from (
                 (passed, terms) for terms in self._terms(note, seen, self._code.name_at(loop.head), function, level.entries, entries)
             )
         for inner in loop.inner:
             yield from self._of(inner, function, (*outer, *levels))
+
+    def _begins_in_body(self, loop: Loop, source: tuple[int, SourceLoop]) -> bool:
+        """Whether the head of a loop is part of what is repeated in C, and not of its test, by the first instruction that tells."""
+        depth, made_of = source
+        address = loop.head
+        while address in loop.inside and not self._is_placed(address) and self._code.instructions[address].name not in JUMPS:
+            address = self._code.following[address]
+        frames = self._lines[address] if address in loop.inside and self._is_placed(address) else ()
+        return len(frames) > depth and made_of.body <= frames[depth].line and frames[depth].line not in made_of.tests
 
     def _levels(self, loop: Loop, function: Function, outer: Sequence[_Level]) -> list[_Level]:
         """The loops of C that share the head of one of machine code, the outer ones first: mostly there is one."""
