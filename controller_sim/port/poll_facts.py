@@ -70,6 +70,7 @@ class PollFacts:
         self._program = program
         self._lines = lines
         self._asked = asked
+        self._ways: dict[str, list[Edge]] = {}
         self._enters = [
             any(isinstance(s, Enter | Restart) for s in run_by(design, binding.action.procedure)) for binding in design.bindings
         ]
@@ -89,11 +90,15 @@ class PollFacts:
     def _is_in(self, address: int | None, name: str) -> bool:
         return address is not None and any(frame.function == name for frame in self._lines[address])
 
-    def _ways_into(self, name: str) -> Iterator[Edge]:
+    def _ways_into(self, name: str) -> list[Edge]:
         """All steps by which a function of C is come to; where it is inlined, perhaps several for one call."""
-        for edge in self._program.edges:
-            if not self._is_in(edge.source, name) and (self._is_in(edge.calls, name) or self._is_in(edge.target, name)):
-                yield edge
+        if name not in self._ways:
+            self._ways[name] = [
+                edge
+                for edge in self._program.edges
+                if not self._is_in(edge.source, name) and (self._is_in(edge.calls, name) or self._is_in(edge.target, name))
+            ]
+        return self._ways[name]
 
     def _entries(self, name: str) -> Iterator[Edge]:
         """Steps by which a function of C is come to, no two for one call: where it is inlined, one for each place, to what stands first."""

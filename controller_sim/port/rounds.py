@@ -18,7 +18,7 @@ LIBRARY_ROUNDS = {"__udivmodhi4": 17, "__udivmodsi4": 33, "__udivmodqi4": 9}
 """Of what libgcc divides with: a round for each bit, and one before."""
 _ONLY_READ = ("cp", "cpc", "cpi", "cpse", "tst", "st", "std", "sts", "out", "push", "sbrc", "sbrs")
 """Instructions that have a register first but do not change it."""
-_PLACED = (*CALLS, *SKIPS, "st", "std", "sts", "out", "sbi", "cbi")
+_PLACED = (*CALLS, "st", "std", "sts", "out", "sbi", "cbi")
 """Instructions that stand where their lines do, as branches do. The compiler is not so exact about what only moves and computes."""
 
 
@@ -78,24 +78,34 @@ class Rounds:
         for number, level in enumerate(levels):
             around = (*outer, *levels[:number])
             entries = around[-1].entries if around else ()
-            passed, note, seen = level.back, self._note(frames), frames
+            several, note, seen = [level.back], self._note(frames), frames
             if level.source is not None:
                 depth, made_of = level.source
                 seen = frames[: depth + 1]
                 note = made_of.rounds or self._note(seen)
                 # Where the head is in what is repeated, the test comes behind it, and the way back is taken once less.
-                if self._begins_in_body(loop, level.source):
-                    passed += level.entries
-            yield from (
-                (passed, terms) for terms in self._terms(note, seen, self._code.name_at(loop.head), function, level.entries, entries)
-            )
+                if self._is_in_body(loop.head, loop, level.source):
+                    several = [level.back + level.entries]
+                else:
+                    several.append(tuple(self._into_body(loop, function, level.source)))
+            for terms in self._terms(note, seen, self._code.name_at(loop.head), function, level.entries, entries):
+                yield from ((passed, terms) for passed in several)
         for inner in loop.inner:
             yield from self._of(inner, function, (*outer, *levels))
 
-    def _begins_in_body(self, loop: Loop, source: tuple[int, SourceLoop]) -> bool:
-        """Whether the head of a loop is part of what is repeated in C, and not of its test, by the first instruction that tells."""
+    def _into_body(self, loop: Loop, function: Function, source: tuple[int, SourceLoop]) -> Iterator[Edge]:
+        """The steps from the test of a loop to what is repeated, also of the last round, which may not come to its end."""
         depth, made_of = source
-        address = loop.head
+        exits = {edge.source for edge in function.edges if edge.source in loop.inside and edge.target not in loop.inside}
+        for edge in function.edges:
+            if edge.source in exits and edge.target in loop.inside and self._is_branch(edge.source):
+                frames = self._lines[edge.source]
+                if len(frames) > depth and frames[depth].line in made_of.tests and self._is_in_body(edge.target, loop, source):
+                    yield edge
+
+    def _is_in_body(self, address: int | None, loop: Loop, source: tuple[int, SourceLoop]) -> bool:
+        """Whether a place in a loop is part of what is repeated in C, and not of its test, by the first instruction that tells."""
+        depth, made_of = source
         while address in loop.inside and not self._is_placed(address) and self._code.instructions[address].name not in JUMPS:
             address = self._code.following[address]
         frames = self._lines[address] if address in loop.inside and self._is_placed(address) else ()
@@ -125,7 +135,7 @@ class Rounds:
         tested = {
             (depth, each)
             for address in loop.own()
-            if self._code.instructions[address].name.startswith("br") or self._code.instructions[address].name in SKIPS
+            if self._is_branch(address)
             for depth, each in self._around(address)[len(whole) :]
             if self._lines[address][depth].line in each.tests
         }
@@ -142,8 +152,11 @@ class Rounds:
         return [several[0] for several in alike]
 
     def _is_placed(self, address: int) -> bool:
+        return bool(self._lines[address]) and (self._is_branch(address) or self._code.instructions[address].name in _PLACED)
+
+    def _is_branch(self, address: int) -> bool:
         name = self._code.instructions[address].name
-        return bool(self._lines[address]) and (name.startswith("br") or name in _PLACED)
+        return name.startswith("br") or name in SKIPS
 
     def _around(self, address: int) -> list[tuple[int, SourceLoop]]:
         frames = enumerate(self._lines[address])
