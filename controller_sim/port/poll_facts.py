@@ -22,6 +22,7 @@ CALLS = {
     # A poll takes one thing that is due, or one contact's change.
     ("changed",): "1",
     ("all_changed", "ctl_age"): "1",
+    ("all_changed", "take_byte"): "1",
     ("all_changed", "take_turn"): "1",
     ("edge_down", "edge_up"): "1",
     ("key_up",): "1",

@@ -20,10 +20,12 @@ from controller_sim.port import WRITERS, cycles
 from controller_sim.port.avr import Emulator, Firmware, Step, build_firmware
 from controller_sim.port.boards import ATMEGA328P
 from controller_sim.port.budget import QUEUE_DEFINES, measure
+from controller_sim.port.c99 import runtime_files
 from controller_sim.port.compiler import build_once
 from controller_sim.port.conform import Case
 from controller_sim.port.errors import PortError
 from controller_sim.port.longest import Longest, longest_poll
+from controller_sim.port.poll_facts import CALLS, CALLS_BEFORE_THE_FIRST, CALLS_IN_A_MODE, GESTURES
 from controller_sim.port.polled import plans
 from controller_sim.script import parse_script, play
 from controller_sim.simulator import History
@@ -285,6 +287,15 @@ def test_no_poll_of_any_design_takes_longer_than_is_told(data: st.DataObject) ->
     except PortError as error:
         assume(not re.search("fit the chip|the board has|the LEDs need|displays of", str(error)))
         raise
+
+
+def test_every_function_that_a_fact_is_about_is_one_of_the_runtime() -> None:
+    runtime = "\n".join(text for name, text in runtime_files().items() if name.endswith(".c"))
+    defined = set(re.findall(r"^(?:\w+ )+\*?(\w+)\([^;]*?\)\n\{", runtime, re.MULTILINE))
+    # What each design writes itself (c99.py).
+    defined |= {"ctl_run_enter"}
+    told = {name for facts in (CALLS, CALLS_IN_A_MODE, CALLS_BEFORE_THE_FIRST) for names in facts for name in names} | {*GESTURES}
+    assert told - defined == set()
 
 
 def test_the_bound_is_of_use_a_run_comes_near_to_it() -> None:
