@@ -61,6 +61,10 @@ class Sources:
             self._parameters |= {match[1]: tuple(_parameters(match[2])) for match in _DEFINED.finditer(_without_words(text))}
         self._loops = {name: list(self._loops_in(name, text)) for name, text in code.items()}
 
+    def loops(self, file: str) -> Iterator[SourceLoop]:
+        """All of a file."""
+        yield from self._loops.get(file, ())
+
     def around(self, file: str, line: int) -> list[SourceLoop]:
         """The loops that a line is in, the outermost first."""
         return [loop for loop in self._loops.get(file, ()) if loop.first <= line <= loop.last]
