@@ -216,6 +216,7 @@ struct ctl_state {
 #if CTL_HAS_CLOCK
     bool clock_running;
     bool clock_ticked;
+    bool clock_is_old; /* a tempo was set by which it does not yet go */
     uint32_t tick_us; /* the next tick lies at tick_us + tick_rest / (24 * quarter_parts), rounded */
     uint16_t tick_rest;
     uint32_t tick_length_us; /* of one tick, and what is left over, in the same parts; 0: of this tempo not yet known */
@@ -364,6 +365,7 @@ void ctl_set_tempo(int16_t beats);
 #endif
 #if CTL_HAS_CLOCK
 void ctl_run_clock(bool running);
+void ctl_retime_clock(void);
 void ctl_tick(void);
 #endif
 #if CTL_HAS_TAP_TEMPO

@@ -59,9 +59,11 @@ static void count_tick(void)
     ctl.tick_rest = (uint16_t)rest;
 }
 
-/* A new tempo counts from the last tick; if the next one has passed by then, it comes now. */
-static void retime_clock(void)
+/* A new tempo counts from the last tick; if the next one has passed by then, it comes now. To be called when a tempo was set, before the
+ * clock is waited for again. */
+void ctl_retime_clock(void)
 {
+    ctl.clock_is_old = false;
     if (!ctl.clock_running || !ctl.clock_ticked) {
         return;
     }
@@ -114,7 +116,7 @@ static void set_quarter(uint32_t quarter_us, uint16_t parts, uint16_t tempo)
     ctl.tempo = tempo;
 #if CTL_HAS_CLOCK
     ctl.tick_length_us = 0;
-    retime_clock();
+    ctl.clock_is_old = true;
 #endif
 }
 
