@@ -182,42 +182,19 @@ static void take_any_times(void)
 #endif
 }
 
-static void take_any_values(void)
+/* What waits and what came in. Of a queue that is proved never to be full it is to be found out that it is not. */
+static void take_any_messages(void)
 {
-    ctl.changes = ANY8;
-    ctl.contacts = ANY_SWITCHES;
-#if CTL_LEDS
-    for (uint8_t i = 0; i < CTL_LEDS; i++) {
-        ctl.leds[i] = ANY8;
-    }
-#endif
-#if CTL_TEXT_BYTES
-    for (uint8_t i = 0; i <= CTL_TEXT_BYTES; i++) {
-        ctl.shown[i] = (char)BETWEEN(CHAR_MIN, CHAR_MAX);
-#if CTL_HAS_NOTICES
-        ctl.notice[i] = (char)BETWEEN(CHAR_MIN, CHAR_MAX);
-#endif
-    }
-#endif
-#if CTL_HAS_CONDITIONS
-    ctl.group_conditions = (ctl_conditions_t)ANY32;
-    for (uint8_t i = 0; i < CTL_KEYS; i++) {
-        ctl.keys[i].conditions = (ctl_conditions_t)ANY32;
-    }
-#endif
-#if CTL_HAS_CHORDS
-    for (uint8_t i = 0; i < CTL_SWITCHES; i++) {
-        ctl.group_order[i] = (uint8_t)BETWEEN(0, CTL_SWITCHES - 1);
-    }
-#endif
-#if CTL_HOLD_KEYS
-    for (uint8_t i = 0; i < CTL_HOLD_KEYS; i++) {
-        ctl.awaited_hold[i] = (ctl_choice_t)BETWEEN(0, sizeof ctl_holds / sizeof *ctl_holds - 1u);
-    }
-#endif
-#if CTL_REPEAT_KEYS
-    for (uint8_t i = 0; i < CTL_REPEAT_KEYS; i++) {
-        ctl.repeats[i] = (uint16_t)BETWEEN(0, CTL_LAST_REPEAT);
+#if CTL_DELAYED_OVERFLOWS
+    ctl.delayed_count = (uint8_t)BETWEEN(0, CTL_DELAYED_MESSAGES);
+    for (uint8_t i = 0; i < CTL_DELAYED_MESSAGES; i++) {
+        ctl.delayed[i].due_us = ANY32;
+        ctl.delayed[i].mode = ANY8;
+        ctl.delayed[i].message.ports = (uint8_t)BETWEEN(0, 3);
+        ctl.delayed[i].message.count = (uint8_t)BETWEEN(0, CTL_DELAYED_BYTES);
+        for (uint8_t n = 0; n < CTL_DELAYED_BYTES; n++) {
+            ctl.delayed[i].message.bytes[n] = ANY8;
+        }
     }
 #endif
 #if CTL_HAS_MIDI_IN
@@ -240,6 +217,60 @@ static void take_any_values(void)
         }
     }
 #endif
+#if CTL_PAIRS
+    ctl.heard_pair = ANY_BOOL;
+    ctl.pair[0] = (int16_t)BETWEEN(0, 127);
+    ctl.pair[1] = (int16_t)BETWEEN(0, 16383);
+    for (uint8_t i = 0; i < CTL_PAIRS; i++) {
+        ctl.uppers[i][0] = ANY8;
+        ctl.uppers[i][1] = ANY8;
+    }
+#endif
+}
+
+static void take_any_values(void)
+{
+    ctl.changes = ANY8;
+    ctl.contacts = ANY_SWITCHES;
+    ctl.level = ANY_SWITCHES;
+    ctl.postponed = ANY_SWITCHES;
+#if CTL_LEDS
+    for (uint8_t i = 0; i < CTL_LEDS; i++) {
+        ctl.leds[i] = ANY8;
+    }
+#endif
+#if CTL_TEXT_BYTES
+    for (uint8_t i = 0; i <= CTL_TEXT_BYTES; i++) {
+        ctl.shown[i] = (char)BETWEEN(CHAR_MIN, CHAR_MAX);
+#if CTL_HAS_NOTICES
+        ctl.notice[i] = (char)BETWEEN(CHAR_MIN, CHAR_MAX);
+#endif
+    }
+#endif
+#if CTL_HAS_CONDITIONS
+    ctl.group_conditions = (ctl_conditions_t)ANY32;
+    for (uint8_t i = 0; i < CTL_KEYS; i++) {
+        ctl.keys[i].conditions = (ctl_conditions_t)ANY32;
+    }
+#endif
+#if CTL_HAS_CHORDS
+    ctl.group = ANY_SWITCHES;
+    ctl.group_held = ANY_SWITCHES;
+    ctl.group_size = (uint8_t)BETWEEN(0, CTL_SWITCHES);
+    for (uint8_t i = 0; i < CTL_SWITCHES; i++) {
+        ctl.group_order[i] = (uint8_t)BETWEEN(0, CTL_SWITCHES - 1);
+    }
+#endif
+#if CTL_HOLD_KEYS
+    for (uint8_t i = 0; i < CTL_HOLD_KEYS; i++) {
+        ctl.awaited_hold[i] = (ctl_choice_t)BETWEEN(0, sizeof ctl_holds / sizeof *ctl_holds - 1u);
+    }
+#endif
+#if CTL_REPEAT_KEYS
+    for (uint8_t i = 0; i < CTL_REPEAT_KEYS; i++) {
+        ctl.repeats[i] = (uint16_t)BETWEEN(0, CTL_LAST_REPEAT);
+    }
+#endif
 }
 
 int main(void)
@@ -247,6 +278,7 @@ int main(void)
     ctl_power_on();
     take_any_times();
     take_any_values();
+    take_any_messages();
     take_any_kept();
     take_any_others();
     for (;;) {
