@@ -259,6 +259,7 @@ static void take_any_values(void)
     ctl.group_size = (uint8_t)BETWEEN(0, CTL_SWITCHES);
     for (uint8_t i = 0; i < CTL_SWITCHES; i++) {
         ctl.group_order[i] = (uint8_t)BETWEEN(0, CTL_SWITCHES - 1);
+        ctl.owner[i] = ANY_BOOL ? CTL_NOBODY : (uint8_t)BETWEEN(0, CTL_KEYS - 1);
     }
 #endif
 #if CTL_HOLD_KEYS
