@@ -76,6 +76,9 @@ class PollFacts:
             any(isinstance(s, Enter | Restart) for s in run_by(design, binding.action.procedure)) for binding in design.bindings
         ]
 
+    def _may_enter(self, procedure: int) -> bool:
+        return any(isinstance(statement, Enter | Restart) for statement in run_by(self._design, procedure))
+
     def calls(self, worth: Worth, mode: int | None, macros: Mapping[str, int]) -> Iterator[Limit]:
         """By how often functions are called in a poll that begins in a mode, or before the first; some macros of C have other values."""
         calls = CALLS | (CALLS_BEFORE_THE_FIRST if mode is None else CALLS_IN_A_MODE)
@@ -141,6 +144,15 @@ class PollFacts:
             # Of each gesture of a key there is one at most.
             yield Limit(tuple(several), most=int(value in allowed))
         yield from self._of_keys(mode, fired, after_waits)
+        own = self._design.modes[mode] if mode is not None else None
+        timers = [timer.action.procedure for timer in own.timers] if own else []
+        # At power-on pedals are heard in the mode that is entered then.
+        heard = own.responses if own else range(len(self._design.responses))
+        responses = [self._design.responses[number].procedure for number in heard]
+        for name, run in (("ctl_timer_timed_out", timers), ("respond", responses)):
+            entries = (edge for edge in self._entries("change_mode") if self._is_in(edge.source, name))
+            if not any(map(self._may_enter, run)):
+                yield Limit(tuple(entries))
 
     def _of_keys(self, mode: int | None, fired: Mapping[int, Sequence[Chosen]], after_waits: set[Chosen]) -> Iterator[Limit]:
         """By what can happen to keys in one poll; each binding is fired at some switches, at some of them only when a wait has ended."""
