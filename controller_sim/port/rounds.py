@@ -19,7 +19,8 @@ LIBRARY_ROUNDS = {"__udivmodhi4": 17, "__udivmodsi4": 33, "__udivmodqi4": 9}
 _ONLY_READ = ("cp", "cpc", "cpi", "cpse", "tst", "st", "std", "sts", "out", "push", "sbrc", "sbrs")
 """Instructions that have a register first but do not change it."""
 _PLACED = (*CALLS, "st", "std", "sts", "out", "sbi", "cbi")
-"""Instructions that stand where their lines do, as branches do. The compiler is not so exact about what only moves and computes."""
+"""Instructions that stand where their lines do, as branches do. The compiler is not so exact about what only moves and computes, or puts
+something on the stack, to which Y points."""
 
 
 _Term = tuple[Edge, tuple[Note, ...] | int]
@@ -152,7 +153,9 @@ class Rounds:
         return [several[0] for several in alike]
 
     def _is_placed(self, address: int) -> bool:
-        return bool(self._lines[address]) and (self._is_branch(address) or self._code.instructions[address].name in _PLACED)
+        instruction = self._code.instructions[address]
+        keeps = instruction.name in _PLACED and not instruction.operands[0].startswith("Y")
+        return bool(self._lines[address]) and (keeps or self._is_branch(address))
 
     def _is_branch(self, address: int) -> bool:
         name = self._code.instructions[address].name
@@ -229,13 +232,16 @@ def _counted_down(code: MachineCode, loop: Loop, function: Function) -> int | No
         return None
     comes_from = {edge.target: edge.source for edge in function.edges}
     several = {edge.target for edge in function.edges if comes_from[edge.target] != edge.source}
-    place = loop.entries[0].source
-    while not _changes(code, place, counts.operands[0]):
-        if place in several or place not in comes_from or code.instructions[place].name in ("call", "rcall"):
+    place, register = loop.entries[0].source, counts.operands[0]
+    while True:
+        found = code.instructions[place]
+        if _changes(code, place, register):
+            if found.name != "mov":
+                return int(found.operands[1], 0) if found.name == "ldi" else None
+            register = found.operands[1]
+        if place in several or place not in comes_from or found.name in CALLS:
             return None
         place = comes_from[place]
-    found = code.instructions[place]
-    return int(found.operands[1], 0) if found.name == "ldi" else None
 
 
 def _changes(code: MachineCode, address: int, register: str) -> bool:
