@@ -147,12 +147,11 @@ def _busy_polls(session: Session, times_us: Sequence[int], instants: Sequence[in
 
 
 def _latencies(plan: Plan, session: Session) -> Iterator[int]:
-    """From contact to first byte, for each poll that sees a contact and at once sends to an idle line."""
+    """From contact to first byte, for each contact that is seen and at once, or before the next look, leads to a byte on an idle line."""
     edges = [session.first_clock + step.time_us * CYCLES_PER_US for step in plan.steps if step.what == "contacts"]
     contacts = {numbers[0] for what, numbers in session.told if what == "contacts"}
     for what, numbers in session.told:
-        if what == "byte" and numbers[0] in contacts and numbers[1] == numbers[2]:
-            poll = numbers[0]
+        if what == "byte" and numbers[1] == numbers[2] and (poll := session.last_look(numbers[0])) in contacts:
             contacts.discard(poll)
             before = session.last_look(poll - 1)
             place = bisect_right(edges, session.polls[before]) if before >= 0 else 0

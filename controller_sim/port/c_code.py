@@ -214,6 +214,9 @@ class CodeWriter:
             if left.low < 0 or right.low <= 0:
                 return self._call("div" if operator == "//" else "mod", e, left, right)
             sign = "/" if operator == "//" else "%"
+            if isinstance(right, program.Constant) and self._fits(e, left, right) and (shift := _shift(right.value)) is not None:
+                part = f">> {shift}" if sign == "/" else f"& {right.value - 1}"
+                return Term(f"({self._operand(left, False, UNARY)} {part})", PRIMARY, "int")
         wide = not self._fits(e, left, right)
         right_level = level - 1 if sign in ("-", "/", "%") else level
         if sign == "*" and isinstance(right, program.Binary) and right.operator in ("//", "%"):
@@ -358,7 +361,8 @@ class CodeWriter:
         moved = f"{term.within(PLUS)} {'-' if cell.low > 0 else '+'} {abs(cell.low)}" if cell.low else term.text
         back = f" {'+' if cell.low > 0 else '-'} {abs(cell.low)}" if cell.low and not zero else ""
         if value.low >= cell.low:
-            wrapped = f"({moved}) % {size}" if cell.low or term.level > TIMES else f"{term.within(PRIMARY)} % {size}"
+            part = f"% {size}" if _shift(size) is None else f"& {size - 1}"
+            wrapped = f"({moved}) {part}" if cell.low or term.level > TIMES else f"{term.within(PRIMARY)} {part}"
             return f"{target} = ({kind})({wrapped}{back});"
         argument = moved if not cell.low and term.type in ("int16_t", "int8_t", "uint8_t", "bool") else f"(int16_t)({moved})"
         return f"{target} = ({kind})(ctl_mod16({argument}, {size}){back});"
@@ -430,6 +434,11 @@ class CodeWriter:
                 lines.append(f"ctl_put_text({self.facts.text_name(chr(10))});")
             lines += self.text(line)
         return lines
+
+
+def _shift(value: int) -> int | None:
+    """By how many bits a division by a power of two shifts; None for what is none. Small chips take a hundred times as long to divide."""
+    return value.bit_length() - 1 if value > 0 and value & value - 1 == 0 else None
 
 
 def _is_fixed(statement: Statement) -> bool:

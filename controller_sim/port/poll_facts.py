@@ -26,10 +26,10 @@ CALLS = {
     ("all_changed", "take_turn"): "1",
     ("edge_down", "edge_up"): "1",
     ("key_up",): "1",
-    # A press that closes a group that it does not fit may open one, which cannot be whole yet.
+    # A press that closes a group that it does not fit begins in the next poll.
     ("ctl_close_group",): "1",
-    ("ctl_partition",): "2",
-    ("settle_taps_of_group",): "2",
+    ("ctl_partition",): "1",
+    ("settle_taps_of_group",): "1",
     # Whoever has changed the mode does no more, but that it may owe a release; at power-on pedals are heard after that.
     ("leave",): f"{MOST_CHANGES} * CTL_MOST_ENTERED",
     ("ctl_run_enter",): f"{MOST_CHANGES} * CTL_MOST_ENTERED",

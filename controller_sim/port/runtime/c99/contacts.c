@@ -6,6 +6,7 @@
 #include "state.h"
 
 #define HAS_LOCKOUT (CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US)
+#define PRESSES_WAIT (CTL_PRESS_SETTLE_US || CTL_RELEASE_LOCKOUT_US)
 #define HAS_SETTLING (CTL_PRESS_SETTLE_US || CTL_RELEASE_SETTLE_US)
 
 /* Beside CTL_ARMED in the state of a contact's wait: it is not believed until a lockout is over. That is at the time of the wait, or,
@@ -165,10 +166,10 @@ static void all_changed(ctl_switches_t changes, ctl_switches_t contacts)
 static void wake(void)
 {
     uint8_t first = CTL_SWITCHES;
-    for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        const struct ctl_deadline *wait = &ctl.contact_waits[s];
+    const struct ctl_deadline *wait = ctl.contact_waits;
+    for (uint8_t s = 0; s < CTL_SWITCHES; s++, wait++) {
         if (wait->state & CTL_ARMED && wait->due_us == ctl.now_us) {
-            if (ctl.level & CTL_BIT(s)) {
+            if (!PRESSES_WAIT || ctl.level & CTL_BIT(s)) {
                 first = s;
                 break;
             }
@@ -219,6 +220,7 @@ void ctl_take_contacts(uint32_t now_us, ctl_switches_t contacts)
     }
 }
 
+#ifdef CTL_AT_ONCE
 /* Handle everything up to `now_us` at its own time, then the contacts seen at `now_us`, in the order that is right for what happens at
  * one instant. Display and LEDs of `now_us` are looked at afterwards, by ctl_look, and a clock that is old by then is set again. */
 void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
@@ -229,7 +231,7 @@ void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
             break;
         }
         happen_at(at_us, at_us == now_us);
-#if CTL_HAS_CLOCK
+    #if CTL_HAS_CLOCK
         if (ctl.clock_is_old) {
             ctl_retime_clock();
         }
@@ -240,3 +242,4 @@ void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
     }
     ctl_take_contacts(now_us, contacts);
 }
+#endif

@@ -134,8 +134,8 @@ static void happen(uint8_t slot)
 /* The first of the deadlines that are due now. */
 void ctl_time_out(void)
 {
-    for (uint8_t slot = 0; slot < CTL_SLOTS; slot++) {
-        struct ctl_deadline *deadline = &ctl.deadlines[slot];
+    struct ctl_deadline *deadline = ctl.deadlines;
+    for (uint8_t slot = 0; slot < CTL_SLOTS; slot++, deadline++) {
         if (deadline->state && deadline->due_us == ctl.now_us) {
             deadline->state = 0;
             happen(slot);

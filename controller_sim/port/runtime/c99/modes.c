@@ -260,8 +260,8 @@ void ctl_restart(void)
     ctl.dirty = true;
 }
 
-/* Leave the mode, let go of what sounds, and begin again with what is kept and the contacts as they are. */
-static void begin_again(void)
+/* Leave the mode and let go of what sounds. */
+static void let_go(void)
 {
     ctl.restarting = CTL_RESTARTING;
     leave();
@@ -269,6 +269,13 @@ static void begin_again(void)
 #if CTL_HAS_DELAYED
     ctl_cancel_delayed(CTL_NO_MODE);
 #endif
+    ctl.restarting = CTL_RESTARTING;
+    ctl.dirty = true;
+}
+
+/* Begin again with what is kept and the contacts as they are. */
+static void begin_again(void)
+{
 #if CTL_HAS_CELLS
     ctl_take_unkept_values();
 #endif
@@ -278,7 +285,7 @@ static void begin_again(void)
 }
 #endif
 
-/* The end of an instant: put out what display and LEDs show differently from before. */
+/* The end of an instant: put out what display and LEDs show differently from before. A restart takes two looks, with CTL_AT_ONCE one. */
 void ctl_look(void)
 {
     if (!ctl.dirty) {
@@ -289,7 +296,13 @@ void ctl_look(void)
         return;
     }
 #if CTL_HAS_RESTART
-    if (ctl.restarting) {
+    if (ctl.restarting == CTL_ASKED_TO_RESTART) {
+        let_go();
+#ifndef CTL_AT_ONCE
+        return;
+#endif
+    }
+    if (ctl.restarting == CTL_RESTARTING) {
         begin_again();
         return;
     }

@@ -72,6 +72,12 @@ static void take_turn(void)
 void ctl_poll(void)
 {
     uint32_t now_us = hw_now_us(), due_us = ctl_due_us();
+#if CTL_PRESSES_END
+    if (ctl.pressing) {
+        ctl_press_on();
+        return;
+    }
+#endif
 #if CTL_HAS_CLOCK
     if (ctl.clock_is_old) {
         ctl_retime_clock();

@@ -111,17 +111,6 @@ static ctl_choice_t second_press(uint8_t k)
     forget_tap(w);
     return ctl.taps[w].twice;
 }
-
-/* The press of a switch settles the waiting taps of all keys without it. */
-static bool settle_other_taps(ctl_switches_t bit)
-{
-    for (uint8_t w = 0; w < CTL_DOUBLE_KEYS; w++) {
-        if (ctl.taps[w].state == CTL_WAITING && !(ctl_masks[key_of_tap(w)] & bit) && !end_tap(w)) {
-            return false;
-        }
-    }
-    return true;
-}
 #endif
 
 #if CTL_HOLD_KEYS
@@ -397,26 +386,12 @@ static bool fire_eager(uint8_t s)
 }
 #endif
 
-/* A press, step by step; a mode change on the way ends it. */
-void ctl_key_pressed(uint8_t s)
+/* A press that has ended what it ends, step by step; a mode change on the way ends it. */
+static void begin_press(uint8_t s)
 {
     ctl_switches_t bit = CTL_BIT(s);
     (void)bit;
-    CTL_ACCOUNT(ctl.answered &= (ctl_switches_t)~bit);
-    CTL_ACCOUNT(ctl.arriving = bit);
-#if CTL_DOUBLE_KEYS
-    if (!settle_other_taps(bit)) {
-        return;
-    }
-#endif
 #if CTL_HAS_CHORDS
-    if (ctl.group && ctl_chord_with(ctl.group | bit, 0) == CTL_NOBODY) {
-        uint8_t changes = ctl.changes;
-        ctl_close_group();
-        if (ctl.changes != changes) {
-            return;
-        }
-    }
     if (!ctl.group) {
         ctl.group_held = ctl.level & (ctl_switches_t)~bit;
 #if CTL_HAS_CONDITIONS
@@ -452,6 +427,52 @@ void ctl_key_pressed(uint8_t s)
 #endif
     form(s, ctl.now_us);
     decide(s);
+}
+
+#if CTL_PRESSES_END
+/* A press ends what waits and can not go on with it, one thing a step: taps of keys without its switch, then a group of which no chord
+ * has all and the switch too. When nothing is left of that it begins, unless the mode has changed on the way. */
+void ctl_press_on(void)
+{
+    uint8_t s = (uint8_t)(ctl.pressing - 1u);
+    ctl_switches_t bit = CTL_BIT(s);
+#if CTL_DOUBLE_KEYS
+    for (uint8_t w = 0; w < CTL_DOUBLE_KEYS; w++) {
+        if (ctl.taps[w].state == CTL_WAITING && !(ctl_masks[key_of_tap(w)] & bit)) {
+            end_tap(w);
+            return;
+        }
+    }
+#endif
+#if CTL_HAS_CHORDS
+    if (ctl.group && ctl_chord_with(ctl.group | bit, 0) == CTL_NOBODY) {
+        ctl_close_group();
+        return;
+    }
+#endif
+    (void)bit;
+    ctl.pressing = 0;
+    begin_press(s);
+}
+#endif
+
+/* A press: its first step, which is mostly all of it; with CTL_AT_ONCE the others too. */
+void ctl_key_pressed(uint8_t s)
+{
+    CTL_ACCOUNT(ctl.answered &= (ctl_switches_t)~CTL_BIT(s));
+    CTL_ACCOUNT(ctl.arriving = CTL_BIT(s));
+#if CTL_PRESSES_END
+    ctl.pressing = (uint8_t)(s + 1u);
+#ifdef CTL_AT_ONCE
+    while (ctl.pressing) { /* at most CTL_DOUBLE_KEYS + 2 rounds */
+        ctl_press_on();
+    }
+#else
+    ctl_press_on();
+#endif
+#else
+    begin_press(s);
+#endif
 }
 
 /* Nothing has taken a key that went up: it taps, waits to become a double, or ends unbound. */
@@ -541,6 +562,9 @@ void ctl_key_released(uint8_t s)
 void ctl_wipe(void)
 {
     CTL_ACCOUNT(ctl_switches_t unanswered = ctl.arriving);
+#if CTL_PRESSES_END
+    ctl.pressing = 0;
+#endif
 #if CTL_HAS_CHORDS
     CTL_ACCOUNT(unanswered |= ctl.group);
     ctl.group = 0;

@@ -28,10 +28,15 @@ void ctl_put_name(const CTL_FLASH char *names, uint8_t which)
     ctl_put_text(names);
 }
 
-/* The 10th part; small chips multiply much faster than they divide. 52429 / 2^19 is so near to it that 16 bits come out right. */
+/* The 10th part; small chips multiply much faster than they divide. 6554 / 2^16 is near enough to it for values below 16,389, and
+ * 52429 / 2^19 for all of 16 bits. */
 static ctl_magnitude_t tenth(ctl_magnitude_t value)
 {
+#if CTL_MOST_DIGITS < 5
+    return (ctl_magnitude_t)((uint32_t)value * 6554u >> 16);
+#else
     return (ctl_magnitude_t)(sizeof value == 2 ? (uint32_t)value * 52429u >> 19 : value / 10u);
+#endif
 }
 
 /* A number, filled on the left with spaces or zeros up to `width` characters. */

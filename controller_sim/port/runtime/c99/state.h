@@ -13,6 +13,9 @@
 /* Where nothing is waited for, a look is taken all the same before half a round of the counter has gone by. */
 #define CTL_FAR_US 1073741824u
 
+/* Whether a press may have to end what waits before it begins. */
+#define CTL_PRESSES_END (CTL_HAS_CHORDS || CTL_DOUBLE_KEYS)
+
 /* Whether the design looks back at times that may be long gone. */
 #define CTL_AGES (CTL_HAS_TAP_TEMPO || CTL_FOLLOW || CTL_ECHO_US || CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US)
 
@@ -154,6 +157,9 @@ struct ctl_state {
 #endif
 
     ctl_switches_t level;    /* the debounced switches that are down */
+#if CTL_PRESSES_END
+    uint8_t pressing; /* the switch + 1 of a press that has not yet begun, or 0 */
+#endif
     ctl_switches_t postponed; /* edges whose wait is over, to be handled after the releases of the instant */
     uint32_t waking_us;      /* not later than the first of contact_waits */
     struct ctl_deadline contact_waits[CTL_SWITCHES]; /* when a contact will have settled, or will be believed again */
@@ -272,7 +278,9 @@ void ctl_age(void);
 uint32_t ctl_due_us(void);
 void ctl_happen(void);
 void ctl_take_contacts(uint32_t now_us, ctl_switches_t contacts);
+#ifdef CTL_AT_ONCE
 void ctl_advance(uint32_t now_us, ctl_switches_t contacts);
+#endif
 #if CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US
 void ctl_forget_lockout(uint8_t s);
 #endif
@@ -284,6 +292,9 @@ void ctl_partition(uint8_t formed[]);
 
 /* recogniser.c */
 void ctl_key_pressed(uint8_t s);
+#if CTL_PRESSES_END
+void ctl_press_on(void);
+#endif
 void ctl_key_released(uint8_t s);
 void ctl_close_group(void);
 void ctl_key_timed_out(uint8_t slot);

@@ -1,5 +1,6 @@
 /* The firmware and its host in one translation unit. */
 #define CTL_HOST
+#define CTL_AT_ONCE
 #define CTL_TRACE
 #include "deadlines.c"
 #include "contacts.c"
