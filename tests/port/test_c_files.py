@@ -65,7 +65,7 @@ def test_the_design_s_own_names_and_lines_are_in_the_text() -> None:
         "modes:\n  show:\n    on:\n      press a: act += 1\n      tap b: recall(act)\n"
     )
     files = write_c99(load_design_text(text, "show.yaml"), text)
-    assert "cells.act = (uint8_t)((cells.act + 1) % 8);" in files["design.c"]
+    assert "cells.act = (uint8_t)((cells.act + 1) & 7);" in files["design.c"]
     assert "static void do_recall(uint8_t n)" in files["design.c"]
     assert "do_recall(cells.act);" in files["design.c"]
     assert "show.yaml:11: press a: act += 1" in files["design.c"]
