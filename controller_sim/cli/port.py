@@ -106,13 +106,18 @@ def _taken(path: str, design: Design, files: Mapping[str, str]) -> dict[str, Any
 
 
 def _bounded(design: Design, elf: Path, files: Mapping[str, str]) -> dict[str, Any]:
+    """The longest poll by the machine code; `no_bound` says why there is none, which is no fault of the design."""
     from controller_sim.port.avr import CYCLES_PER_US
+    from controller_sim.port.errors import PortError
 
     try:
         from controller_sim.port.longest import longest_poll
+
+        longest = longest_poll(design, elf, files)
     except ImportError:
         return {"no_bound": "pip install 'controller-sim[conform]'"}
-    longest = longest_poll(design, elf, files)
+    except PortError as error:
+        return {"no_bound": str(error)}
     shares = {name: cycles / CYCLES_PER_US for name, cycles in longest.shares}
     return {"most_poll_us": longest.cycles / CYCLES_PER_US, "most_poll_shares_us": shares}
 

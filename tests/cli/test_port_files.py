@@ -120,6 +120,21 @@ def test_what_firmware_takes_of_the_chip_is_told_in_words_and_as_json(
     assert f"{told['poll_us']:.0f} us at most when it was measured" in words
 
 
+@pytest.mark.needs("avr-gcc", "make", "cc")
+def test_a_poll_that_nobody_can_bound_is_told_with_the_reason_and_all_else_is_told_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Captured
+) -> None:
+    def lost(*arguments: object) -> None:
+        raise PortError("modes.c:9: how often this goes round is not known")
+
+    monkeypatch.setattr(port, "_FEET_S", 0)
+    monkeypatch.setattr("controller_sim.port.longest.longest_poll", lost)
+    assert main([*ATMEGA328P, "--out", str(tmp_path)]) == 0
+    words = capsys.readouterr().out
+    assert "a poll   not bounded by its machine code: modes.c:9: how often this goes round is not known" in words
+    assert "us at most when it was measured" in words
+
+
 def test_without_a_toolchain_all_is_written_and_the_way_to_get_one_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Captured
 ) -> None:
