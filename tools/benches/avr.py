@@ -25,7 +25,7 @@ from controller_sim.simulator import History
 
 BUDGETS: dict[str, dict[str, float]] = {
     "starter": {"flash_bytes": 6_144, "ram_bytes": 384, "idle_poll_us": 40, "poll_us": 500, "poll_bound_us": 500},
-    "booth": {"flash_bytes": 16_384, "ram_bytes": 1_024, "idle_poll_us": 40, "poll_us": 500, "poll_bound_us": 700},
+    "booth": {"flash_bytes": 16_384, "ram_bytes": 1_024, "idle_poll_us": 40, "poll_us": 500, "poll_bound_us": 500},
 }
 """What a design of configs/ may take at most: flash; RAM, with the deepest stack that its code allows; the longest poll in which nothing
 is decided, the longest of all, and the longest that its code allows.
