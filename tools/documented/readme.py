@@ -18,6 +18,7 @@ NOT_RUN = {
     "tools/bench native": "measures, for a minute",
     "tools/bench page": "measures in a browser, which CI has not",
     "tools/firmware all": "takes a minute; tools/test does",
+    "tools/firmware prove": "takes minutes and Frama-C; tests/port/test_proving.py",
     "controller-sim run configs/booth.yaml configs/booth_evening.press --watch": "goes on until it is ended; tests/cli/test_picture.py",
     'controller-sim run configs/booth.yaml configs/booth_evening.press --port "name of the output"': "needs a MIDI output; "
     "tests/midi/test_ports.py",

@@ -289,7 +289,7 @@ void ctl_close_group(void)
     ctl.group = 0;
     ctl_disarm(CTL_GROUP_SLOT);
     for (uint8_t place = 0; place < count; place++) { /* at most CTL_MOST_TOGETHER rounds */
-        if (formed[place] != CTL_NOBODY) {
+        if (formed[place] < CTL_KEYS) {
             form(formed[place], ctl.pressed_us[ctl.group_order[place]]);
         }
     }
@@ -299,7 +299,7 @@ void ctl_close_group(void)
     }
 #endif
     for (uint8_t place = 0; place < count; place++) { /* at most CTL_MOST_TOGETHER rounds */
-        if (formed[place] != CTL_NOBODY && !decide(formed[place])) {
+        if (formed[place] < CTL_KEYS && !decide(formed[place])) {
             return;
         }
     }
@@ -550,7 +550,7 @@ void ctl_key_released(uint8_t s)
     }
 #endif
 #if CTL_HAS_CHORDS
-    if (ctl.owner[s] != CTL_NOBODY) {
+    if (ctl.owner[s] < CTL_KEYS) {
         key_up(ctl.owner[s]);
     }
 #else
@@ -592,7 +592,7 @@ void ctl_wipe(void)
     ctl.is_soonest_unsure = true;
 #if CTL_HAS_CHORDS
     for (uint8_t s = 0; s < CTL_SWITCHES; s++) {
-        if (ctl.owner[s] != CTL_NOBODY && !(ctl.keys[ctl.owner[s]].flags & CTL_OWING)) {
+        if (ctl.owner[s] < CTL_KEYS && !(ctl.keys[ctl.owner[s]].flags & CTL_OWING)) {
             ctl.owner[s] = CTL_NOBODY;
         }
     }
