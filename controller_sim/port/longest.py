@@ -158,17 +158,19 @@ def _kept(program: Program) -> Iterator[_Row]:
 
 
 def _kind(what: Edge | Chosen, root: int) -> highspy.HighsVarType:
-    return highspy.HighsVarType.kInteger if isinstance(what, Edge) and what.function == root else highspy.HighsVarType.kContinuous
+    whole = isinstance(what, Chosen) or what.function == root
+    return highspy.HighsVarType.kInteger if whole else highspy.HighsVarType.kContinuous
 
 
 def _solved(columns: Mapping[Edge | Chosen, int], rows: Sequence[_Row], root: int) -> Worst:
     solver = highspy.Highs()  # type: ignore[no-untyped-call]
     solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("mip_rel_gap", 0.0)
     model = highspy.HighsLp()
     model.num_col_, model.num_row_ = len(columns), len(rows)
     model.sense_ = highspy.ObjSense.kMaximize
     model.col_cost_ = numpy.array([what.cycles if isinstance(what, Edge) else 0 for what in columns], dtype=float)
-    # A poll goes one way; without this it might go a tenth of one way, and there spend all that the limits allow.
+    # A poll goes one way and fires whole bindings; else it might go a tenth of one way, and there spend all that the limits allow.
     model.integrality_ = [_kind(what, root) for what in columns]
     model.col_lower_ = numpy.zeros(len(columns))
     model.col_upper_ = numpy.full(len(columns), highspy.kHighsInf)
@@ -184,4 +186,5 @@ def _solved(columns: Mapping[Edge | Chosen, int], rows: Sequence[_Row], root: in
         raise PortError(f"the longest poll of the firmware has no bound: {solver.modelStatusToString(status)}")
     values = solver.getSolution().col_value
     flow = {what: times for what, times in zip(columns, values, strict=True) if times > SMALLEST}
-    return Worst(math.ceil(solver.getObjectiveValue() - SMALLEST), flow)
+    # What has been proved that no way is longer than; the best that was found may be a little shorter.
+    return Worst(math.ceil(max(solver.getInfo().mip_dual_bound, solver.getObjectiveValue()) - SMALLEST), flow)
