@@ -429,51 +429,49 @@ static void begin_press(uint8_t s)
     decide(s);
 }
 
-#if CTL_PRESSES_END
 /* A press ends what waits and can not go on with it, one thing a step: taps of keys without its switch, then a group of which no chord
- * has all and the switch too. When nothing is left of that it begins, unless the mode has changed on the way. */
-void ctl_press_on(void)
+ * has all and the switch too. When nothing is left of that it begins. True while there are steps to come: none when the mode has changed. */
+static bool press_on(uint8_t s)
 {
-    uint8_t s = (uint8_t)(ctl.pressing - 1u);
-    ctl_switches_t bit = CTL_BIT(s);
 #if CTL_DOUBLE_KEYS
     for (uint8_t w = 0; w < CTL_DOUBLE_KEYS; w++) {
-        if (ctl.taps[w].state == CTL_WAITING && !(ctl_masks[key_of_tap(w)] & bit)) {
-            end_tap(w);
-            return;
+        if (ctl.taps[w].state == CTL_WAITING && !(ctl_masks[key_of_tap(w)] & CTL_BIT(s))) {
+            return end_tap(w);
         }
     }
 #endif
 #if CTL_HAS_CHORDS
-    if (ctl.group && ctl_chord_with(ctl.group | bit, 0) == CTL_NOBODY) {
+    if (ctl.group && ctl_chord_with(ctl.group | CTL_BIT(s), 0) == CTL_NOBODY) {
+        uint8_t changes = ctl.changes;
         ctl_close_group();
-        return;
+        return ctl.changes == changes;
     }
 #endif
-    (void)bit;
-    ctl.pressing = 0;
     begin_press(s);
+    return false;
 }
-#endif
 
 /* A press: its first step, which is mostly all of it; with CTL_AT_ONCE the others too. */
 void ctl_key_pressed(uint8_t s)
 {
     CTL_ACCOUNT(ctl.answered &= (ctl_switches_t)~CTL_BIT(s));
     CTL_ACCOUNT(ctl.arriving = CTL_BIT(s));
-#if CTL_PRESSES_END
-    ctl.pressing = (uint8_t)(s + 1u);
-#ifdef CTL_AT_ONCE
-    while (ctl.pressing) { /* at most CTL_DOUBLE_KEYS + 2 rounds */
-        ctl_press_on();
+#if !CTL_PRESSES_END
+    press_on(s);
+#elif defined(CTL_AT_ONCE)
+    while (press_on(s)) { /* at most CTL_DOUBLE_KEYS + 2 rounds */
     }
 #else
-    ctl_press_on();
-#endif
-#else
-    begin_press(s);
+    ctl.pressing = (uint8_t)(press_on(s) ? s + 1u : 0u);
 #endif
 }
+
+#if CTL_PRESSES_END
+void ctl_press_on(void)
+{
+    ctl.pressing = (uint8_t)(press_on((uint8_t)(ctl.pressing - 1u)) ? ctl.pressing : 0u);
+}
+#endif
 
 /* Nothing has taken a key that went up: it taps, waits to become a double, or ends unbound. */
 static void tap_key(uint8_t k)
@@ -562,9 +560,6 @@ void ctl_key_released(uint8_t s)
 void ctl_wipe(void)
 {
     CTL_ACCOUNT(ctl_switches_t unanswered = ctl.arriving);
-#if CTL_PRESSES_END
-    ctl.pressing = 0;
-#endif
 #if CTL_HAS_CHORDS
     CTL_ACCOUNT(unanswered |= ctl.group);
     ctl.group = 0;
