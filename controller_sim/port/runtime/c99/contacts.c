@@ -222,7 +222,7 @@ void ctl_take_contacts(uint32_t now_us, ctl_switches_t contacts)
 
 #ifdef CTL_AT_ONCE
 /* Handle everything up to `now_us` at its own time, then the contacts seen at `now_us`, in the order that is right for what happens at
- * one instant. Display and LEDs of `now_us` are looked at afterwards, by ctl_look, and a clock that is old by then is set again. */
+ * one instant. Display and LEDs of `now_us` are looked at afterwards, by ctl_look. */
 void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
 {
     for (;;) {
@@ -231,12 +231,7 @@ void ctl_advance(uint32_t now_us, ctl_switches_t contacts)
             break;
         }
         happen_at(at_us, at_us == now_us);
-    #if CTL_HAS_CLOCK
-        if (ctl.clock_is_old) {
-            ctl_retime_clock();
-        }
-#endif
-        if (at_us != now_us && ctl_due_us() != at_us) {
+            if (at_us != now_us && ctl_due_us() != at_us) {
             ctl_look();
         }
     }

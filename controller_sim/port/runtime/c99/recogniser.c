@@ -456,13 +456,13 @@ void ctl_key_pressed(uint8_t s)
 {
     CTL_ACCOUNT(ctl.answered &= (ctl_switches_t)~CTL_BIT(s));
     CTL_ACCOUNT(ctl.arriving = CTL_BIT(s));
-#if !CTL_PRESSES_END
-    press_on(s);
-#elif defined(CTL_AT_ONCE)
+#ifdef CTL_AT_ONCE
     while (press_on(s)) { /* at most CTL_DOUBLE_KEYS + 2 rounds */
     }
-#else
+#elif CTL_PRESSES_END
     ctl.pressing = (uint8_t)(press_on(s) ? s + 1u : 0u);
+#else
+    press_on(s);
 #endif
 }
 

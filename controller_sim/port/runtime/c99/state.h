@@ -13,8 +13,12 @@
 /* Where nothing is waited for, a look is taken all the same before half a round of the counter has gone by. */
 #define CTL_FAR_US 1073741824u
 
-/* Whether a press may have to end what waits before it begins. */
+/* Whether a press may have to end what waits before it begins, in polls of their own. */
+#ifdef CTL_AT_ONCE
+#define CTL_PRESSES_END 0
+#else
 #define CTL_PRESSES_END (CTL_HAS_CHORDS || CTL_DOUBLE_KEYS)
+#endif
 
 /* Whether the design looks back at times that may be long gone. */
 #define CTL_AGES (CTL_HAS_TAP_TEMPO || CTL_FOLLOW || CTL_ECHO_US || CTL_PRESS_LOCKOUT_US || CTL_RELEASE_LOCKOUT_US)
@@ -222,7 +226,9 @@ struct ctl_state {
 #if CTL_HAS_CLOCK
     bool clock_running;
     bool clock_ticked;
+#ifndef CTL_AT_ONCE
     bool clock_is_old; /* a tempo was set by which it does not yet go */
+#endif
     uint32_t tick_us; /* the next tick lies at tick_us + tick_rest / (24 * quarter_parts), rounded */
     uint16_t tick_rest;
     uint32_t tick_length_us; /* of one tick, and what is left over, in the same parts; 0: of this tempo not yet known */
@@ -376,7 +382,9 @@ void ctl_set_tempo(int16_t beats);
 #endif
 #if CTL_HAS_CLOCK
 void ctl_run_clock(bool running);
+#ifndef CTL_AT_ONCE
 void ctl_retime_clock(void);
+#endif
 void ctl_tick(void);
 #endif
 #if CTL_HAS_TAP_TEMPO

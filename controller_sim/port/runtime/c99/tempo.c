@@ -59,11 +59,9 @@ static void count_tick(void)
     ctl.tick_rest = (uint16_t)rest;
 }
 
-/* A new tempo counts from the last tick; if the next one has passed by then, it comes now. To be called when a tempo was set, before the
- * clock is waited for again. */
-void ctl_retime_clock(void)
+/* A new tempo counts from the last tick; if the next one has passed by then, it comes now. */
+static void retime_clock(void)
 {
-    ctl.clock_is_old = false;
     if (!ctl.clock_running || !ctl.clock_ticked) {
         return;
     }
@@ -78,6 +76,15 @@ void ctl_retime_clock(void)
     }
     ctl_arm(CTL_CLOCK_SLOT, due_us);
 }
+
+#ifndef CTL_AT_ONCE
+/* To be called when a tempo was set, before the clock is waited for again. */
+void ctl_retime_clock(void)
+{
+    ctl.clock_is_old = false;
+    retime_clock();
+}
+#endif
 
 /* Start or stop the clock; nothing happens when it is so already. */
 void ctl_run_clock(bool running)
@@ -116,7 +123,11 @@ static void set_quarter(uint32_t quarter_us, uint16_t parts, uint16_t tempo)
     ctl.tempo = tempo;
 #if CTL_HAS_CLOCK
     ctl.tick_length_us = 0;
+#ifdef CTL_AT_ONCE
+    retime_clock();
+#else
     ctl.clock_is_old = true;
+#endif
 #endif
 }
 

@@ -183,23 +183,12 @@ EXPORT void host_start(int64_t now_us, bool trace, const int32_t *kept)
     }
 }
 
-/* The end of an instant. */
-static void look(void)
-{
-#if CTL_HAS_CLOCK
-    if (ctl.clock_is_old) {
-        ctl_retime_clock();
-    }
-#endif
-    ctl_look();
-}
-
 static void advance(int64_t now_us, ctl_switches_t contacts)
 {
     /* Then polls come in between, as on a chip. */
     while (now_us > host.poll_us) {
         ctl_advance((uint32_t)host.poll_us, ctl.contacts);
-        look();
+        ctl_look();
         host.now_us = host.poll_us;
         host.poll_us += STEP_US;
 #if CTL_AGES
@@ -215,7 +204,7 @@ EXPORT bool host_play(const int64_t *times_us, const int64_t *words, size_t coun
 {
     for (size_t i = 0; i < count; i++) {
         advance(times_us[i], (ctl_switches_t)words[i]);
-        look();
+        ctl_look();
     }
     return !out_failed;
 }
@@ -236,7 +225,7 @@ EXPORT bool host_arrive(int64_t now_us, int64_t word, const int64_t *events, siz
 #endif
         }
     }
-    look();
+    ctl_look();
     return !out_failed;
 }
 
