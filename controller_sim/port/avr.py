@@ -14,6 +14,7 @@ from types import TracebackType
 from typing import IO
 
 from controller_sim.design.form import Design
+from controller_sim.midi.wire import BYTE_US
 from controller_sim.port.boards import led_pins
 from controller_sim.port.compiler import build_once, cache_folder, find_compiler
 from controller_sim.port.errors import PortError
@@ -26,6 +27,10 @@ INSTALL_EMULATOR = "sudo apt install gcc libc6-dev libsimavr-dev"
 TOO_LARGE = "is not within region"
 """What the linker says of it."""
 CYCLES_PER_US = 16
+BYTE_CYCLES = BYTE_US * CYCLES_PER_US
+"""Of the serial line."""
+OVERFLOW_CYCLES = 8 * 65_536
+"""Timer 1 counts every eighth cycle, to 16 bits (board.c)."""
 RAM_FIRST, RAM_END = 0x100, 0x900
 FLASH_BYTES, RAM_BYTES, EEPROM_BYTES = 32_768, 2_048, 1_024
 """Of an ATmega328P (data sheet, features)."""

@@ -1,7 +1,7 @@
 """How long each instruction of an ATmega328P takes, and where the program may go on from it.
 
 In cycles of its clock, by the AVR Instruction Set Manual (Microchip DS40002198, chapter 5, the column of AVRe, which is for AVRe+ too).
-They are from memory, so `tests/port/test_cycles.py` holds all of them against an emulated chip.
+They are from memory, so `tests/port/test_cycles.py` holds them against an emulated chip, all but `reti`, `ijmp` and `icall`.
 """
 
 from __future__ import annotations

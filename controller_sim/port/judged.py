@@ -19,13 +19,12 @@ from itertools import pairwise
 from controller_sim.design.form import Design
 from controller_sim.design.outputs import LedSet
 from controller_sim.midi.messages import is_real_time
-from controller_sim.port.avr import CYCLES_PER_US, Session
+from controller_sim.port.avr import BYTE_CYCLES, CYCLES_PER_US, OVERFLOW_CYCLES, Session
 from controller_sim.port.boards import led_pins
 from controller_sim.port.polled import Seen
 from controller_sim.port.trace import Happening, Trace
 from controller_sim.simulator import Simulator
 
-BYTE_CYCLES = 320 * CYCLES_PER_US
 INTERRUPT_CYCLES = 10 * CYCLES_PER_US
 """The most that the interrupt which takes a byte to the line may be held up by others."""
 CLOCK_CYCLES = CYCLES_PER_US
@@ -35,8 +34,8 @@ CHARACTER_US = 64
 LINES_AT = (0x00, 0x40, 0x14, 0x54)
 """Where the lines of a display begin in its memory (HD44780U data sheet, 20 columns; from memory)."""
 SET_ADDRESS = 0x80
-BLINK_CYCLES = 8 * 65_536 * 8
-"""So long a blinking LED is on, and then off: 8 overflows of a timer of 16 bits that counts every eighth cycle (board.c)."""
+BLINK_CYCLES = 8 * OVERFLOW_CYCLES
+"""So long a blinking LED is on, and then off (board.c)."""
 OFF, ON, BLINK, DIM = range(4)
 DIM_POLLS = 4
 """A dim LED is lit in one poll of so many (board.c)."""

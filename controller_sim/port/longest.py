@@ -19,6 +19,7 @@ import highspy
 import numpy
 
 from controller_sim.design.form import Design
+from controller_sim.port.avr import BYTE_CYCLES, OVERFLOW_CYCLES
 from controller_sim.port.c_constants import worth_in
 from controller_sim.port.c_facts import Facts
 from controller_sim.port.c_most import largest_in
@@ -34,10 +35,6 @@ from controller_sim.port.rounds import Rounds
 
 SMALLEST = 1e-6
 """What the solver takes for nothing."""
-BYTE_CYCLES = 5_120
-"""Of the serial line: ten bits at 31,250 baud (MIDI 1.0 Detailed Specification 4.2.1, p. 1)."""
-OVERFLOW_CYCLES = 8 * 65_536
-"""Timer 1 counts every eighth cycle, to 16 bits (board.c)."""
 CONVERSION_CYCLES = 13 * 128
 """Of the converter (ATmega328P data sheet, ADC conversion time and prescaler)."""
 INTERRUPTS: dict[str, Callable[[int], int]] = {

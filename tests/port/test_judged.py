@@ -7,8 +7,8 @@ from array import array
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller_sim.port.avr import Session
-from controller_sim.port.judged import BYTE_CYCLES, DIM_POLLS, INTERRUPT_CYCLES, Pins, View, serial
+from controller_sim.port.avr import BYTE_CYCLES, Session
+from controller_sim.port.judged import DIM_POLLS, INTERRUPT_CYCLES, Pins, View, serial
 
 PIN = 3
 LEVELS = st.lists(st.integers(0, 1), min_size=1, max_size=40)
